@@ -1,0 +1,1 @@
+"""Reads many films and joins the films of a weld."""

@@ -1,0 +1,1 @@
+"""Data of the trade with its sources, and thin look-ups."""

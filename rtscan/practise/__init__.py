@@ -1,0 +1,1 @@
+"""Deals practice films, grades answers, keeps the history."""

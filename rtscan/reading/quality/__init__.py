@@ -1,0 +1,1 @@
+"""Is the film fit to judge, and what could it have shown?"""

@@ -1,0 +1,1 @@
+"""What to grind, where and how deep. Worksheets in, plans out."""

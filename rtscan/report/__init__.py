@@ -1,0 +1,1 @@
+"""Pictures, worksheets, repair sheets and strips for people."""
