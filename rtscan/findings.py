@@ -98,6 +98,30 @@ class WeldArc:
 
 
 @dataclass(frozen=True)
+class LocationFacts:
+    """Where stations start and which way they grow, in the words of the job sheet; `direction` is seen `looking` along the pipe."""
+
+    datum: str = ""
+    datum_clock: str | None = None
+    looking: str | None = None
+    direction: str | None = None
+    downstream_is: str | None = None
+    seen_from: str = "outside"
+
+
+@dataclass(frozen=True)
+class ExposureFacts:
+    """How the film was shot, in the words of the job sheet."""
+
+    technique: str | None = None
+    source: str = ""
+    kv: float | None = None
+    focal_mm: float | None = None
+    source_to_film_mm: float | None = None
+    object_to_film_mm: float | None = None
+
+
+@dataclass(frozen=True)
 class WeldFacts:
     """The weld on this film. `length_mm` is the whole weld, not the visible part."""
 
@@ -108,6 +132,14 @@ class WeldFacts:
     wall_mm: float | None = None
     od_mm: float | None = None
     joint: str | None = None
+    preparation: str = ""
+    process: str = ""
+    layers: str | None = None
+    material: str = ""
+    welders: tuple[str, ...] = ()
+    repairs_so_far: int | None = None
+    repair_limit: int | None = None
+    location: LocationFacts = LocationFacts()
 
 
 @dataclass(frozen=True)
@@ -165,6 +197,7 @@ class Indication:
     height_mm: float | None = None
     height_u_mm: float | None = None
     depth_mm: float | None = None
+    depth_u_mm: float | None = None
     surface: str | None = None
     run: str | None = None
     mismatch: bool | None = None
@@ -193,11 +226,12 @@ class Group:
 
 @dataclass(frozen=True)
 class ObjectMark:
-    """A mark known to come from film, scan or set-up. `says` is what it is or reads."""
+    """A mark known to come from film, scan or set-up. `says` is what it is or reads; `along_mm` its station when known."""
 
     kind: ObjectKind
     bbox_px: Box
     says: str = ""
+    along_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -270,6 +304,10 @@ class Worksheet:
     verdict_says: str = ""
     reader: Reader | None = None
     model: str = ""
+    exposure: ExposureFacts = ExposureFacts()
+    segment: str = ""
+    shot: str = ""
+    date: str = ""
 
 
 @dataclass(frozen=True)
@@ -283,6 +321,8 @@ class FilmOfWeld:
     shot: str = ""
     segment: str = ""
     date: str = ""
+    exposure: ExposureFacts = ExposureFacts()
+    objects: tuple[ObjectMark, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -316,3 +356,126 @@ class WeldDocument:
     verdict_says: str = ""
     reader: Reader | None = None
     history: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Depth:
+    """Depth of one indication from two exposures with the source shifted along the weld.
+
+    `indication` and `partner` are its ids on the first and second film. `image_shift_mm` is how far it moved against the
+    marker, positive with the growing station. Depths are to its middle, from the parent surface on that side; `depth_mm` is
+    from the outside surface, None when it is not known which side that is. `depth_u_mm` goes with all three depths.
+    """
+
+    indication: int
+    partner: int
+    image_shift_mm: float
+    image_shift_u_mm: float
+    from_film_side_mm: float
+    from_source_side_mm: float | None
+    depth_mm: float | None
+    depth_u_mm: float
+    says: str = ""
+
+
+@dataclass(frozen=True)
+class Place:
+    """One point of the weld as a welder finds it: from the datum in the growing direction and the other way round.
+
+    `lead` is the nearest lead number on the film and `from_lead_mm` the distance beyond it in the growing direction.
+    """
+
+    station_mm: float
+    other_way_mm: float | None = None
+    clock: str | None = None
+    lead: str | None = None
+    from_lead_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class RepairItem:
+    """One indication that must come out. Depths are from the outside surface to its top and bottom; `certain` False means
+    the place is one of two. `practice` names the technique note that applies."""
+
+    indication: int
+    type: str
+    iso6520: str
+    length_mm: float | None
+    width_mm: float | None
+    from_mm: float
+    to_mm: float
+    across_mm: float | None
+    side: Side | None
+    run: str
+    run_reason: str
+    depth_from_mm: float | None
+    depth_to_mm: float | None
+    depth_says: str
+    practice: str
+    confidence: float | None = None
+    alternatives: tuple[Alternative, ...] = ()
+    film: str | None = None
+    group: str | None = None
+
+
+@dataclass(frozen=True)
+class Excavation:
+    """The cavity. `depth_mm` None when unknown; then the lengths are what it takes if it runs to the root (`at_most`)."""
+
+    opens: Literal["outside", "root", "surface"]
+    depth_mm: float | None
+    length_mm: float | None
+    width_mm: float | None
+    ligament_mm: float | None
+    at_most: bool
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class RepairStretch:
+    """One stretch to open: `label` "1", or "2a" and "2b" when it is one of two places. `from_mm` may exceed `to_mm`: past the datum."""
+
+    label: str
+    from_mm: float
+    to_mm: float
+    length_mm: float
+    start: Place
+    middle: Place
+    end: Place
+    items: tuple[RepairItem, ...]
+    excavation: Excavation
+    authorisation: bool
+    decide_first: tuple[str, ...]
+    reshoot: str
+
+
+@dataclass(frozen=True)
+class RepairPlan:
+    """What to take out of one weld and how: `STEM.repair.json`. Stations are scaled to `circumference_mm` (girth) when given.
+
+    `hours` are (hour text, station) of the clock marks. `upstream_is_right` tells whether the upstream side lies to the right
+    when facing the growing stations from outside; None when not known. `repair_says` and `cut_out_says` bear on the choice.
+    """
+
+    schema: str = "rtscan/repair/1"
+    tool: str = ""
+    weld: WeldFacts = WeldFacts()
+    units: str = "mm"
+    closed: bool = False
+    circumference_mm: float | None = None
+    circumference_from: str = ""
+    stretched_by: float = 1.0
+    verdict: VerdictWord = "review"
+    verdict_says: str = ""
+    verdict_unverified: bool = False
+    reader: Reader | None = None
+    stamp: str = ""
+    decide_first: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    stretches: tuple[RepairStretch, ...] = ()
+    not_placed: tuple[str, ...] = ()
+    not_seen: tuple[Stretch, ...] = ()
+    hours: tuple[tuple[str, float], ...] = ()
+    upstream_is_right: bool | None = None
+    repair_says: tuple[str, ...] = ()
+    cut_out_says: tuple[str, ...] = ()
