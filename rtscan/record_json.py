@@ -27,12 +27,11 @@ DOCUMENTS: dict[str, type[Worksheet] | type[WeldDocument]] = {"rtscan/worksheet/
 LARGEST_FILE_BYTES = 512 * 1024 * 1024
 _MOST_PROBLEMS = 20
 
-# The contract's order where the record itself has another (fields without a default come first there).
+# The contract's order where the record itself has another (fields without a default come first there); the other keys follow.
 _KEY_ORDER: dict[type, tuple[str, ...]] = {
     Check: ("name", "clause", "measured", "limit", "unit", "result", "required", "unverified", "source", "says"),
     Finding: ("rule", "clause", "indications", "groups", "measured", "measured_u", "limit", "unit", "result", "unverified", "says"),
-    WeldDocument: ("schema", "tool", "job_sha256", "criteria_sha256", "weld", "films", "indications", "covered_mm", "gaps", "groups", "criteria",
-                   "findings", "removal", "verdict", "verdict_scope", "verdict_unverified", "verdict_says", "reader", "history"),
+    WeldDocument: ("schema", "tool", "job_sha256", "criteria_sha256", "weld", "films", "indications", "covered_mm", "gaps", "groups"),
 }
 
 
@@ -198,7 +197,7 @@ def _keys(record: type) -> tuple[_Key, ...]:
         f.name: _Key(f.name, hints[f.name], f.default if f.default_factory is MISSING else f.default_factory())
         for f in fields(record)
     }
-    return tuple(by_name[name] for name in _KEY_ORDER.get(record, by_name))
+    return tuple(by_name[name] for name in dict.fromkeys([*_KEY_ORDER.get(record, ()), *by_name]))
 
 
 @cache
