@@ -1,7 +1,8 @@
 """How matter weakens radiation: mass attenuation, gamma lines, the spectrum of an x-ray tube, materials.
 
 Sources: xraydb (its Elam tables) below 800 keV; NIST Standard Reference Database 126 nodes above (attenuation.toml), elements
-without nodes by the Compton limit (the iron value, for light elements the air value, times the ratio of Z/A). Narrow-beam values: scatter is not included.
+without nodes by the Compton limit (the iron value, for light elements the air value, times the ratio of Z/A). Narrow-beam
+values: scatter is not included.
 """
 
 from __future__ import annotations
