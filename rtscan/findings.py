@@ -311,6 +311,14 @@ class Worksheet:
 
 
 @dataclass(frozen=True)
+class Stretch:
+    """A stretch of weld by station, `from_mm` to `to_mm` in the growing direction (it may pass the datum)."""
+
+    from_mm: float
+    to_mm: float
+
+
+@dataclass(frozen=True)
 class FilmOfWeld:
     """One film of a weld document: what it is, whether it may be judged, the stations it shows, and which shot it is."""
 
@@ -323,14 +331,7 @@ class FilmOfWeld:
     date: str = ""
     exposure: ExposureFacts = ExposureFacts()
     objects: tuple[ObjectMark, ...] = ()
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """A stretch of weld by station, `from_mm` to `to_mm` in the growing direction (it may pass the datum)."""
-
-    from_mm: float
-    to_mm: float
+    stretches: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -432,6 +433,19 @@ class Excavation:
 
 
 @dataclass(frozen=True)
+class TechniqueNote:
+    """How one kind of imperfection is taken out, for the welder. Defers to the qualified procedure."""
+
+    name: str
+    find: str
+    remove: tuple[str, ...]
+    gone: str
+    weld: tuple[str, ...]
+    never: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True)
 class RepairStretch:
     """One stretch to open: `label` "1", or "2a" and "2b" when it is one of two places. `from_mm` may exceed `to_mm`: past the datum."""
 
@@ -453,7 +467,7 @@ class RepairStretch:
 class RepairPlan:
     """What to take out of one weld and how: `STEM.repair.json`. Stations are scaled to `circumference_mm` (girth) when given.
 
-    `hours` are (hour text, station) of the clock marks. `upstream_is_right` tells whether the upstream side lies to the right
+    `hours` are the places of the full clock hours. `upstream_is_right` tells whether the upstream side lies to the right
     when facing the growing stations from outside; None when not known. `repair_says` and `cut_out_says` bear on the choice.
     """
 
@@ -475,7 +489,8 @@ class RepairPlan:
     stretches: tuple[RepairStretch, ...] = ()
     not_placed: tuple[str, ...] = ()
     not_seen: tuple[Stretch, ...] = ()
-    hours: tuple[tuple[str, float], ...] = ()
+    hours: tuple[Place, ...] = ()
     upstream_is_right: bool | None = None
     repair_says: tuple[str, ...] = ()
     cut_out_says: tuple[str, ...] = ()
+    notes: tuple[TechniqueNote, ...] = ()

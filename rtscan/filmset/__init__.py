@@ -1,1 +1,1 @@
-"""Reads many films and joins the films of a weld."""
+"""Reads many films and joins the films of a weld: manifest, run (resumable), join, summary."""
