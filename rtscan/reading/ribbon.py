@@ -1,0 +1,176 @@
+"""Find bright ribbons (more metal between two edges) that cross a film from end to end, on a reduced image.
+
+A weld is a ribbon: along its whole length the film is denser (darker) outside both edges than inside. The search is a
+shortest path over (centre row, width) per column: every state is scored by the density step at its two edges, steps may
+move and widen slowly. Slow shading is taken out of a step by comparing it with the difference one window further out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rtscan.film import F32, F64, Bool
+
+ALONG_PER_ACROSS = 3
+"""A reduced pixel is this many times longer along the ribbon than across it."""
+
+
+@dataclass(frozen=True)
+class RibbonSettings:
+    """Least and greatest ribbon width in reduced rows, and what a change of course or of width costs."""
+
+    least_width: int = 6
+    greatest_width: int = 70
+    widths: int = 14
+    rows_per_step: int = 2
+    turn_cost: float = 0.06
+    widen_cost: float = 0.15
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """A film reduced for the search, ribbons running along the columns.
+
+    density, known: (rows, columns), known is False where nothing of the film is usable. `across_px` and `along_px` are the
+    film pixels in one reduced pixel. `turned`: rows of this image are columns of the film.
+    """
+
+    density: F32
+    known: Bool
+    across_px: float
+    along_px: float
+    turned: bool
+
+
+@dataclass(frozen=True)
+class Ribbon:
+    """One ribbon in a reduced image: per column its upper and lower edge (rows, between pixels: 0 is the top of row 0).
+
+    `score` is the mean evidence per column, 1.5 at most; `evidence` (columns,) its course.
+    """
+
+    upper: F64
+    lower: F64
+    score: float
+    evidence: F64
+
+
+def reduce_film(density: F32, usable: Bool, across_px: int, turned: bool) -> Reduced:
+    """Average blocks of `across_px` rows by three times as many columns; only usable pixels count."""
+    source, mask = (density.T, usable.T) if turned else (density, usable)
+    rows = max(1, round(source.shape[0] / across_px))
+    columns = max(1, round(source.shape[1] / (across_px * ALONG_PER_ACROSS)))
+    weight = cv2.resize(np.ascontiguousarray(mask, dtype=np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+    filled = np.where(mask, source, np.float32(0))
+    total = cv2.resize(np.ascontiguousarray(filled, dtype=np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+    known = weight > 0.3
+    mean = np.where(known, total / np.maximum(weight, 1e-6), 0).astype(np.float32)
+    return Reduced(mean, known, source.shape[0] / rows, source.shape[1] / columns, turned)
+
+
+def step_table(reduced: Reduced, window: int) -> tuple[F32, F32, Bool]:
+    """Density above minus below every row boundary.
+
+    Returns the plain step, the step with a steady slope taken out, and whether enough of both sides is known; each
+    (rows + 1, columns). With the means o2, o1 | i1, i2 of four windows outwards and inwards, a slope gives
+    (o2 - i2) = 3 (o1 - i1), so (o1 - i1) - (o2 - i2) / 3 is blind to it and keeps two thirds of a step.
+    """
+    known = reduced.known
+    rows = known.shape[0]
+    sums = np.zeros((rows + 1, known.shape[1]), np.float32)
+    counts = np.zeros_like(sums)
+    np.cumsum(np.where(known, reduced.density, 0), axis=0, out=sums[1:])
+    np.cumsum(known, axis=0, out=counts[1:])
+    at = np.arange(rows + 1)
+
+    def window_mean(start: int, stop: int) -> tuple[F32, F32]:
+        low, high = np.clip(at + start, 0, rows), np.clip(at + stop, 0, rows)
+        count = counts[high] - counts[low]
+        return (sums[high] - sums[low]) / np.maximum(count, 1), count
+
+    outer, n_outer = window_mean(-window, 0)
+    inner, n_inner = window_mean(0, window)
+    outer_far, n_outer_far = window_mean(-2 * window, -window)
+    inner_far, n_inner_far = window_mean(window, 2 * window)
+    enough = max(1.0, 0.4 * window)
+    near = np.minimum(n_outer, n_inner) >= enough
+    far = near & (np.minimum(n_outer_far, n_inner_far) >= enough)
+    step = np.where(near, outer - inner, 0).astype(np.float32)
+    level = np.where(far, step - (outer_far - inner_far) / 3, step / 2).astype(np.float32)
+    return step, level, near
+
+
+def contrast_scale(reduced: Reduced) -> float:
+    """The density step that counts as a clear edge on this film (a high percentile of the steps there are)."""
+    _, level, near = step_table(reduced, 4)
+    return float(np.percentile(np.abs(level[near]), 92)) if near.any() else 0.0
+
+
+def _evidence_table(reduced: Reduced, widths: NDArray[np.int64], scale: float) -> F32:
+    """Evidence (width, centre row, column) in [-1, 1.5]: both edges bright inwards; the weaker edge counts again."""
+    rows, columns = reduced.density.shape
+    table = np.full((len(widths), rows, columns), -1.0, np.float32)
+    centre = np.arange(rows)
+    for index, width in enumerate(widths):
+        step, level, _ = step_table(reduced, max(2, round(0.3 * float(width))))
+        edge = np.tanh((0.5 * step + 0.75 * level) / np.float32(scale))
+        upper = centre - width // 2
+        lower = upper + width
+        inside = (upper >= -(width // 3)) & (lower <= rows + width // 3)
+        top, bottom = edge[np.clip(upper, 0, rows)], -edge[np.clip(lower, 0, rows)]
+        table[index][inside] = (0.5 * (top + bottom) + 0.5 * np.minimum(top, bottom))[inside]
+    return table
+
+
+def _best_path(table: F32, settings: RibbonSettings) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
+    """Dynamic programme over the columns: width index and centre row per column, and the mean evidence less the costs."""
+    kinds, rows, columns = table.shape
+    moves = [(dk, dr) for dk in (-1, 0, 1) for dr in range(-settings.rows_per_step, settings.rows_per_step + 1)]
+    total = table[:, :, 0].copy()
+    came_by = np.zeros((columns, kinds, rows), np.int8)
+    reach = np.empty((kinds, rows), np.float32)
+    for column in range(1, columns):
+        best = np.full((kinds, rows), -np.inf, np.float32)
+        for number, (dk, dr) in enumerate(moves):
+            reach.fill(-np.inf)
+            k0, k1, r0, r1 = max(0, dk), min(kinds, kinds + dk), max(0, dr), min(rows, rows + dr)
+            cost = np.float32(settings.turn_cost * abs(dr) + settings.widen_cost * abs(dk))
+            reach[k0:k1, r0:r1] = total[k0 - dk : k1 - dk, r0 - dr : r1 - dr] - cost
+            better = reach > best
+            np.copyto(best, reach, where=better)
+            came_by[column][better] = number
+        total = best + table[:, :, column]
+    kind, row = (int(i) for i in np.unravel_index(int(total.argmax()), total.shape))
+    score = float(total[kind, row]) / columns
+    kind_at, row_at = np.zeros(columns, np.int64), np.zeros(columns, np.int64)
+    for column in range(columns - 1, -1, -1):
+        kind_at[column], row_at[column] = kind, row
+        if column:
+            dk, dr = moves[came_by[column, kind, row]]
+            kind, row = kind - dk, row - dr
+    return kind_at, row_at, score
+
+
+def find_ribbons(reduced: Reduced, scale: float, count: int, settings: RibbonSettings) -> tuple[Ribbon, ...]:
+    """The `count` best ribbons, best first, none over another by more than a quarter of its width."""
+    if scale <= 0 or reduced.density.shape[1] < 4 or reduced.density.shape[0] < settings.least_width:
+        return ()
+    greatest = max(settings.least_width + 1, min(settings.greatest_width, reduced.density.shape[0]))
+    widths = np.unique(np.round(np.geomspace(settings.least_width, greatest, settings.widths)).astype(np.int64))
+    table = _evidence_table(reduced, widths, scale)
+    columns = np.arange(table.shape[2])
+    rows = np.arange(table.shape[1])[:, None]
+    found = []
+    for _ in range(count):
+        kind, row, score = _best_path(table, settings)
+        upper = row - widths[kind] // 2
+        lower = upper + widths[kind]
+        found.append(Ribbon(upper.astype(np.float64), lower.astype(np.float64), score, table[kind, row, columns].astype(np.float64)))
+        for index, width in enumerate(widths):
+            over = np.minimum(rows - width // 2 + width, lower) - np.maximum(rows - width // 2, upper)
+            table[index][over > 0.25 * np.minimum(width, widths[kind])] = -1.0
+    return tuple(found)

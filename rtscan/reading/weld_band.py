@@ -1,0 +1,121 @@
+"""Find the weld on a film: the bright ribbon that runs across it, or the two arcs of an elliptical exposure.
+
+The search makes candidates in both directions of the film on a reduced image, follows the best of them at fine resolution,
+and decides between a plate or single-wall weld, a tube whose weld lies across it, and an ellipse. What is not convincing is
+refused (None): a film without a weld cannot be read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rtscan.film import F32, Bool, Film, Marks, Weld
+from rtscan.job import Job
+from rtscan.reading.arcs import arc_from_course, directed_arc, growth_in_picture, with_stations
+from rtscan.reading.given_weld import weld_as_given
+from rtscan.reading.ribbon import Reduced, Ribbon, RibbonSettings, contrast_scale, find_ribbons, reduce_film
+from rtscan.reading.weld_edges import Course, follow_edges
+
+
+@dataclass(frozen=True)
+class WeldBandSettings:
+    """Least evidence (1.5 is perfect) for a weld and for one beyond doubt; how alike two arcs of an ellipse must be."""
+
+    rows_of_search: int = 640
+    least_score: float = 0.95
+    sure_score: float = 1.3
+    second_share: float = 0.72
+    width_ratio: float = 1.6
+    blur_ratio: float = 1.35
+    bulge_ratio: float = 0.3
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    reduced: Reduced
+    ribbon: Ribbon
+    rank: float
+
+
+def find_weld(film: Film, job: Job, marks: Marks) -> Weld | None:
+    """The weld of a film, its arcs in the order of growing station; None when nothing convincing is there."""
+    if job.weld.centreline_px:
+        return weld_as_given(film, job)
+    settings = WeldBandSettings()
+    usable = film.valid & ~marks.hidden
+    if min(film.density.shape) < 32 or usable.mean() < 0.2:
+        return None
+    candidates = _candidates(film.density, usable, settings)
+    if not candidates:
+        return None
+    chosen, doubt = _choose(film.density, usable, candidates, job, settings)
+    if not chosen:
+        return None
+    growth = growth_in_picture(job.location)
+    arcs, fits = [], True
+    for course in chosen:
+        arc, along = directed_arc(arc_from_course(course), growth)
+        fits = fits and along
+        arcs.append(with_stations(arc, job, film.pixels_per_mm))
+    if not fits:
+        doubt = _join(doubt, "the job sheet's direction lies across the weld on the picture; stations grow to the right or downwards")
+    return Weld(tuple(arcs), "image", doubt)
+
+
+def _join(*doubts: str) -> str:
+    return "; ".join(d for d in doubts if d)
+
+
+def _candidates(density: F32, usable: Bool, settings: WeldBandSettings) -> list[_Candidate]:
+    """Ribbons of both directions, best first; those along the longer side of the film are preferred a little."""
+    across_px = max(1, round(max(density.shape) / settings.rows_of_search))
+    pictures = [reduce_film(density, usable, across_px, turned) for turned in (False, True)]
+    scales = [contrast_scale(picture) for picture in pictures]
+    scale = 0.7 * max(scales) + 0.3 * min(scales)
+    longest = max(density.shape)
+    found = []
+    for picture in pictures:
+        share = density.shape[0 if picture.turned else 1] / longest
+        for ribbon in find_ribbons(picture, scale, 2, RibbonSettings()):
+            found.append(_Candidate(picture, ribbon, ribbon.score * (0.75 + 0.25 * share)))
+    return sorted(found, key=lambda c: -c.rank)
+
+
+def _choose(density: F32, usable: Bool, candidates: list[_Candidate], job: Job, settings: WeldBandSettings) -> tuple[list[Course], str]:
+    """The courses that are the weld (none, one, or the two arcs of an ellipse), and the doubt in words."""
+    best = candidates[0]
+    if best.ribbon.score < settings.least_score:
+        return [], ""
+    doubt = "" if best.ribbon.score >= settings.sure_score else "the weld edges are faint on part of the film"
+    first = follow_edges(density, usable, best.reduced, best.ribbon)
+    for other in candidates[1:]:
+        if other.reduced.turned != best.reduced.turned or other.ribbon.score < settings.second_share * best.ribbon.score:
+            continue
+        second = follow_edges(density, usable, other.reduced, other.ribbon)
+        if _is_ellipse(first, second, job, settings):
+            return sorted([first, second], key=lambda c: float(c.middle.mean())), doubt
+        sharper, other_wall = sorted([first, second], key=lambda c: c.blur_px / max(c.score, 0.1))
+        if other_wall.score > settings.least_score:
+            return [sharper], _join(doubt, "a second, less sharp weld image lies beside it and is not read")
+    return [first], doubt
+
+
+def _is_ellipse(first: Course, second: Course, job: Job, settings: WeldBandSettings) -> bool:
+    """Two arcs alike in width and sharpness that bulge away from one another."""
+    technique = job.exposure.technique
+    if technique is not None and technique != "DWDI-ellipse":
+        return False
+    widths, blurs = sorted([first.width, second.width]), sorted([first.blur_px, second.blur_px])
+    if widths[1] > settings.width_ratio * widths[0]:
+        return False
+    low, high = sorted([first, second], key=lambda c: float(c.middle.mean()))
+    bulges = sorted([-_bulge(low), _bulge(high)])
+    away = bulges[0] > max(settings.bulge_ratio * bulges[1], 0.05 * widths[0])
+    return away and (technique == "DWDI-ellipse" or blurs[1] <= settings.blur_ratio * blurs[0])
+
+
+def _bulge(course: Course) -> float:
+    """How far the middle third of a weld lies towards larger across than its ends, film pixels."""
+    third = len(course.middle) // 3
+    ends = 0.5 * (course.middle[:third].mean() + course.middle[-third:].mean())
+    return float(course.middle[third:-third].mean() - ends)

@@ -1,0 +1,172 @@
+"""Follow both edges of a weld at fine resolution, starting from the coarse ribbon.
+
+Only a band of rows round the ribbon is looked at, averaged to about 90 rows per weld width, so a large film costs little.
+The edge is the outermost clear fall of density into the weld: the toe of the cap, not the side of a brighter root bead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, median_filter
+
+from rtscan.film import F32, F64, Bool
+from rtscan.reading.ribbon import Reduced, Ribbon
+
+ROWS_PER_WIDTH = 90
+OUTWARD, INWARD = 0.45, 0.3
+"""How far from the coarse edge the fine one is sought, as a share of the weld width."""
+
+
+@dataclass(frozen=True)
+class Course:
+    """A weld followed along a film, in film pixels of the searched orientation.
+
+    at, upper, lower
+        float64 (n,): place along the film, and the two edges across it. `turned`: along is y and across is x.
+    step_upper, step_lower
+        Median density fall into the weld at each edge.
+    blur_px
+        Width of the edges: the median step divided by the median steepest slope, film pixels.
+    score
+        The evidence of the ribbon it came from.
+    """
+
+    at: F64
+    upper: F64
+    lower: F64
+    step_upper: float
+    step_lower: float
+    blur_px: float
+    score: float
+    turned: bool
+
+    @property
+    def width(self) -> float:
+        """Median distance of the edges, film pixels."""
+        return float(np.median(self.lower - self.upper))
+
+    @property
+    def middle(self) -> F64:
+        """Midway between the edges, film pixels."""
+        return 0.5 * (self.upper + self.lower)
+
+
+def follow_edges(density: F32, usable: Bool, reduced: Reduced, ribbon: Ribbon) -> Course:
+    """Refine a coarse ribbon on the full film."""
+    source, mask = (density.T, usable.T) if reduced.turned else (density, usable)
+    upper, lower = ribbon.upper * reduced.across_px, ribbon.lower * reduced.across_px
+    width = float(np.median(lower - upper))
+    band = _Band.cut(source, mask, upper, lower, width)
+    at = band.at()
+    coarse_at = (np.arange(len(upper)) + 0.5) * reduced.along_px - 0.5
+    edges, steps, slopes = [], [], []
+    for line, sense in ((upper, -1.0), (lower, 1.0)):
+        start = np.interp(at, coarse_at, gaussian_filter1d(line - 0.5, 3.0, mode="nearest"))
+        rows, slope = band.follow((start - band.first_row) / band.pitch - 0.5, sense, width / band.pitch)
+        edges.append((rows + 0.5) * band.pitch - 0.5 + band.first_row)
+        steps.append(band.step(rows, sense, width / band.pitch))
+        slopes.append(slope / band.pitch)
+    blur = float(np.median([s / max(g, 1e-9) for s, g in zip(steps, slopes, strict=True)]))
+    return Course(at, edges[0], edges[1], steps[0], steps[1], blur, ribbon.score, reduced.turned)
+
+
+@dataclass(frozen=True)
+class _Band:
+    """The rows round the weld, averaged: density (rows, columns) at `pitch` film pixels a row, `along` a column."""
+
+    density: F32
+    first_row: int
+    pitch: float
+    along: float
+
+    @staticmethod
+    def cut(source: F32, mask: Bool, upper: F64, lower: F64, width: float) -> _Band:
+        first = max(0, int(upper.min() - width))
+        last = min(source.shape[0], int(lower.max() + width) + 1)
+        pitch = max(1, round(width / ROWS_PER_WIDTH))
+        rows, columns = max(2, (last - first) // pitch), max(2, source.shape[1] // (2 * pitch))
+        crop = np.ascontiguousarray(source[first : first + rows * pitch, : columns * 2 * pitch])
+        weight = np.ascontiguousarray(mask[first : first + rows * pitch, : columns * 2 * pitch], dtype=np.float32)
+        share = cv2.resize(weight, (columns, rows), interpolation=cv2.INTER_AREA)
+        mean = cv2.resize(crop * weight, (columns, rows), interpolation=cv2.INTER_AREA)
+        known = share > 0.3
+        return _Band(_fill(np.where(known, mean / np.maximum(share, 1e-6), 0).astype(np.float32), known), first, pitch, 2 * pitch)
+
+    def at(self) -> F64:
+        return np.asarray((np.arange(self.density.shape[1]) + 0.5) * self.along - 0.5, dtype=np.float64)
+
+    def follow(self, start: F64, sense: float, width: float) -> tuple[F64, float]:
+        """The row of the edge per column (sense -1: density falls downwards, the upper edge) and its median slope."""
+        soft = cv2.GaussianBlur(self.density, (0, 0), sigmaX=2.0, sigmaY=max(1.0, 0.02 * width))
+        slope = np.gradient(soft, axis=0) * sense
+        reach_out, reach_in = round(OUTWARD * width), round(INWARD * width)
+        offsets = np.arange(-reach_out, reach_in + 1) * (1 if sense < 0 else -1)
+        rows = np.clip(np.round(start)[None, :] + offsets[:, None], 0, slope.shape[0] - 1).astype(np.int64)
+        window = slope[rows, np.arange(slope.shape[1])[None, :]]
+        strongest = gaussian_filter1d(window.max(axis=0), 12.0, mode="nearest")
+        outward = np.linspace(0.25, 0.0, len(offsets))[:, None]
+        merit = np.clip(window / np.maximum(0.5 * strongest, 1e-9), -1, 1) + outward
+        path = _single_path(merit.astype(np.float32))
+        place = rows[path, np.arange(len(path))].astype(np.float64)
+        place = _snap(slope, place)
+        place = median_filter(place, 9, mode="nearest")
+        return gaussian_filter1d(place, 2.0, mode="nearest"), float(np.median(window[path, np.arange(len(path))]))
+
+    def step(self, rows: F64, sense: float, width: float) -> float:
+        """Median fall of density from just outside the edge to just inside it."""
+        reach = max(2, round(0.12 * width))
+        columns = np.arange(len(rows))
+        outside = np.clip(np.round(rows + sense * reach), 0, self.density.shape[0] - 1).astype(np.int64)
+        inside = np.clip(np.round(rows - sense * reach), 0, self.density.shape[0] - 1).astype(np.int64)
+        return float(np.median(self.density[outside, columns] - self.density[inside, columns]))
+
+
+def _fill(density: F32, known: Bool) -> F32:
+    """Unknown places (letters, border) take the mean of their surroundings, so that they make no edge."""
+    if known.all():
+        return density
+    weight = known.astype(np.float32)
+    for size in (9, 31, 91):
+        near = cv2.blur(density * weight, (size, size))
+        share = cv2.blur(weight, (size, size))
+        density = np.where(known | (share < 1e-3), density, near / np.maximum(share, 1e-3)).astype(np.float32)
+        known = known | (share >= 1e-3)
+        weight = known.astype(np.float32)
+    return density
+
+
+def _single_path(merit: F32, move: int = 2, cost: float = 0.12) -> NDArray[np.int64]:
+    """The row per column that gathers most merit, moving at most `move` rows a column."""
+    rows, columns = merit.shape
+    total = merit[:, 0].copy()
+    came_by = np.zeros((columns, rows), np.int8)
+    for column in range(1, columns):
+        best = np.full(rows, -np.inf, np.float32)
+        for shift in range(-move, move + 1):
+            reach = np.full(rows, -np.inf, np.float32)
+            low, high = max(0, shift), min(rows, rows + shift)
+            reach[low:high] = total[low - shift : high - shift] - cost * abs(shift)
+            better = reach > best
+            best[better] = reach[better]
+            came_by[column][better] = shift
+        total = best + merit[:, column]
+    path = np.zeros(columns, np.int64)
+    path[-1] = int(total.argmax())
+    for column in range(columns - 1, 0, -1):
+        path[column - 1] = path[column] - came_by[column, path[column]]
+    return path
+
+
+def _snap(slope: F32, place: F64, reach: int = 2) -> F64:
+    """Move each place to the steepest slope within `reach` rows, to a part of a row by a parabola."""
+    columns = np.arange(len(place))
+    near = np.clip(place[None, :] + np.arange(-reach, reach + 1)[:, None], 1, slope.shape[0] - 2).astype(np.int64)
+    top = near[slope[near, columns[None, :]].argmax(axis=0), columns]
+    before, here, after = slope[top - 1, columns], slope[top, columns], slope[top + 1, columns]
+    bend = before - 2 * here + after
+    shift = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, 1.0), 0.0)
+    return np.asarray(top + np.clip(shift, -0.5, 0.5), dtype=np.float64)
