@@ -423,7 +423,7 @@ class RepairItem:
 class Excavation:
     """The cavity. `depth_mm` None when unknown; then the lengths are what it takes if it runs to the root (`at_most`)."""
 
-    opens: Literal["outside", "root", "surface"]
+    opens: Literal["outside", "root", "surface", "none"]
     depth_mm: float | None
     length_mm: float | None
     width_mm: float | None
@@ -494,3 +494,5 @@ class RepairPlan:
     repair_says: tuple[str, ...] = ()
     cut_out_says: tuple[str, ...] = ()
     notes: tuple[TechniqueNote, ...] = ()
+    first: tuple[str, ...] = ()
+    weld_back: tuple[str, ...] = ()
