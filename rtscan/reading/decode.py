@@ -10,6 +10,7 @@ import io
 import logging
 import struct
 import warnings
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -110,10 +111,26 @@ def _png(data: bytes, max_megapixels: float) -> Page:
     import imagecodecs
 
     try:
+        if not _png_is_sound(data):
+            raise ValueError("checksum")
         array = imagecodecs.png_decode(data)
-    except (imagecodecs.PngError, ValueError, MemoryError) as problem:
+    except (imagecodecs.PngError, ValueError, MemoryError, struct.error) as problem:
         raise BadPage("is cut short or damaged (PNG); copy or scan it again") from problem
     return _page(array, 16 if depth == 16 else 8)
+
+
+def _png_is_sound(data: bytes) -> bool:
+    """The checksums of header and picture data hold: the decoder would go on past a wrong one and print to the terminal."""
+    view, place = memoryview(data), 8
+    while place < len(data):
+        length, kind = struct.unpack(">I4s", view[place : place + 8])
+        end = place + 8 + length
+        if kind in (b"IHDR", b"PLTE", b"IDAT") and struct.unpack(">I", view[end : end + 4])[0] != zlib.crc32(view[place + 4 : end]):
+            return False
+        if kind == b"IEND":
+            return True
+        place = end + 4
+    return False
 
 
 def _pillow(data: bytes, max_megapixels: float) -> Page:

@@ -26,24 +26,27 @@ DICONDE_TAGS: tuple[tuple[str, int], ...] = (
 
 def decode_dicom(data: bytes, max_megapixels: float) -> tuple[Page, ...]:
     """The frames of a DICOM file as pages. Raises BadPage."""
-    import pydicom
-
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            dataset = pydicom.dcmread(io.BytesIO(data))
-            frames, columns, rows = _frames(dataset)
+            return _decode(data, max_megapixels)
         except BadPage:
             raise
         except Exception as problem:
             raise BadPage("is damaged or not a DICOM image; export it again") from problem
-        check_size(columns, rows * frames, max_megapixels)
-        try:
-            array = np.asarray(dataset.pixel_array)
-        except Exception as problem:
-            raise BadPage(_why_no_pixels(dataset)) from problem
-        stack = array if array.ndim == 3 else array[np.newaxis]
-        return tuple(_page(dataset, frame) for frame in stack)
+
+
+def _decode(data: bytes, max_megapixels: float) -> tuple[Page, ...]:
+    import pydicom
+
+    dataset = pydicom.dcmread(io.BytesIO(data))
+    frames, columns, rows = _frames(dataset)
+    check_size(columns, rows * frames, max_megapixels)
+    try:
+        array = np.asarray(dataset.pixel_array)
+    except Exception as problem:
+        raise BadPage(_why_no_pixels(dataset)) from problem
+    return tuple(_page(dataset, frame) for frame in (array if array.ndim == 3 else array[np.newaxis]))
 
 
 def _frames(dataset: Any) -> tuple[int, int, int]:
@@ -59,7 +62,7 @@ def _frames(dataset: Any) -> tuple[int, int, int]:
 
 def _why_no_pixels(dataset: Any) -> str:
     syntax = dataset.file_meta.get("TransferSyntaxUID") if hasattr(dataset, "file_meta") else None
-    if syntax is not None and syntax.is_compressed:
+    if syntax is not None and syntax.is_transfer_syntax and syntax.is_compressed:
         return f"has pixel data that cannot be unpacked ({syntax.name}); export it uncompressed"
     return "is cut short or damaged (DICOM pixel data); export it again"
 

@@ -147,7 +147,7 @@ def _look(page: Page, usable: Bool | None, job: Job) -> tuple[str, str]:
 
 
 def _shrunk(page: Page, usable: Bool | None) -> F32:
-    step = max(1, max(page.grey.shape) // 1600)
+    step = max(1, min(max(page.grey.shape) // 1600, min(page.grey.shape) // SMALLEST_SIDE_PX))
     grey = page.grey[: page.grey.shape[0] // step * step, : page.grey.shape[1] // step * step]
     if usable is not None:
         grey = np.where(usable[: grey.shape[0], : grey.shape[1]], grey, np.median(page.grey[usable]))

@@ -14,6 +14,8 @@ import numpy as np
 
 from rtscan.film import F32, F64
 
+SHORTER_SIDE_PX = 24
+
 
 @dataclass(frozen=True)
 class LookSettings:
@@ -48,7 +50,7 @@ def decide_look(brightness: F32, settings: LookSettings = LookSettings()) -> Loo
 
 
 def _normalised(brightness: F32, longer_side_px: int) -> F32:
-    scale = min(1.0, longer_side_px / max(brightness.shape))
+    scale = min(1.0, max(longer_side_px / max(brightness.shape), SHORTER_SIDE_PX / min(brightness.shape)))
     small = cv2.resize(brightness, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else brightness
     edge = max(2, round(0.01 * max(small.shape)))
     if min(small.shape) > 8 * edge:
