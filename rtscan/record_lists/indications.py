@@ -55,8 +55,11 @@ def read_indications(path: Path) -> IndicationList:
     return replace(listed, indications=tuple(indications))
 
 
-def raw_list(file: TableFile, sheet: str | None = None) -> IndicationList:
-    """A list just as it stands in the file, type and number not yet completed; missing ids get the next free numbers. Raises ListError."""
+def raw_list(file: TableFile, sheet: str | None = None, greatest_id: int = 0) -> IndicationList:
+    """A list just as it stands in the file, type and number not yet completed. Raises ListError.
+
+    Missing ids get the next free numbers, above `greatest_id` and all ids of the list.
+    """
     table = file.table(COLUMNS, sheet)
     if table is None:
         return IndicationList()
@@ -65,7 +68,7 @@ def raw_list(file: TableFile, sheet: str | None = None) -> IndicationList:
     problems: list[str] = []
     fields = [_fields(line, cells, known, table.comma_is_decimal, problems) for line, cells in table.rows]
     lines = tuple(line for line, _ in table.rows)
-    ids = _ids([row.pop("id", None) for row in fields], lines, problems)
+    ids = _ids([row.pop("id", None) for row in fields], lines, greatest_id, problems)
     if problems:
         raise ListError(str(file.path), shortened(problems))
     return IndicationList(
@@ -104,12 +107,12 @@ def _fields(line: int, cells: Mapping[str, Cell], known: Sequence[str], comma: b
     return row
 
 
-def _ids(given: Sequence[object], lines: Sequence[int], problems: list[str]) -> list[int]:
+def _ids(given: Sequence[object], lines: Sequence[int], greatest: int, problems: list[str]) -> list[int]:
     first_line: dict[int, int] = {}
     for value, line in zip(given, lines, strict=True):
         if isinstance(value, int) and first_line.setdefault(value, line) != line:
             problems.append(f"line {line}, column id: {value} is already used in line {first_line[value]}; give each indication its own")
-    following = max(first_line, default=0)
+    following = max([greatest, *first_line])
     ids: list[int] = []
     for value in given:
         following += not isinstance(value, int)
