@@ -123,7 +123,8 @@ def _outside(indication: Indication, cuts: Iterable[Interval], axis: Axis) -> In
     if total_mm(left) <= SAME_ALONG_MM / 2:
         return None
     start, end = max(left, key=lambda piece: piece[1] - piece[0])
-    return replace(indication, along_mm=(start + end) / 2, length_mm=end - start, note=_add(indication.note, "the rest lies in a repaired stretch"))
+    return replace(indication, along_mm=(start + end) / 2, length_mm=end - start,
+                   note=_add(indication.note, "the rest lies in a repaired stretch"))
 
 
 def _add(note: str, more: str) -> str:

@@ -38,7 +38,8 @@ class SetState:
     def films(self) -> dict[str, FilmState]:
         """All films known, by the name the set gives them."""
         rows = self._connection.execute("SELECT file, fingerprint, status, message, outputs, seconds FROM films")
-        return {file: FilmState(mark, status, message, json.loads(outputs), seconds) for file, mark, status, message, outputs, seconds in rows}
+        return {file: FilmState(mark, status, message, json.loads(outputs), seconds)
+                for file, mark, status, message, outputs, seconds in rows}
 
     def record(self, file: str, state: FilmState) -> None:
         """Replaces what is known of one film."""

@@ -1,0 +1,184 @@
+"""Reads one film file and writes its outputs: what `read` does for each film, and what every worker of a set does."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from rtscan import __version__
+from rtscan.acceptance.library import load_criteria
+from rtscan.errors import FilmError, RtscanError
+from rtscan.filmset.state import FilmState
+from rtscan.findings import Worksheet
+from rtscan.job import Job, job_sha256, load_job
+from rtscan.pipeline import ReadSettings, read_film
+from rtscan.reading.load import MAX_MEGAPIXELS, load_films
+from rtscan.record_json import load_document
+from rtscan.report.files import write_worksheet_files
+
+_PAGE = re.compile(r"(.+)#(\d+)")
+OUTPUT_ENDINGS = (".worksheet.json", ".worksheet.csv", ".worksheet.html", ".worksheet.xlsx", ".annotated.png")
+
+
+@dataclass(frozen=True)
+class FilmTask:
+    """One film to read. `overrides` maps "section.key" of the job sheet to a value; `known` is what an earlier run made of it."""
+
+    name: str
+    path: Path
+    job: Path | None
+    out: Path
+    overrides: Mapping[str, Any] = field(default_factory=dict)
+    settings: ReadSettings = field(default_factory=ReadSettings)
+    max_megapixels: float = MAX_MEGAPIXELS
+    known: FilmState | None = None
+
+
+@dataclass(frozen=True)
+class FilmOutcome:
+    """What became of a film. `sheets` are the worksheet files, in page order; a failed film has none and says why.
+
+    "kept" means that a reader has confirmed or changed the reading: nothing was written over it.
+    """
+
+    name: str
+    status: Literal["read", "unchanged", "kept", "failed"]
+    sheets: tuple[str, ...] = ()
+    message: str = ""
+    fingerprint: str = ""
+    outputs: Mapping[str, str] = field(default_factory=dict)
+    seconds: float = 0.0
+
+
+def file_and_page(path: Path) -> tuple[Path, int | None]:
+    """`FILM#2` means page 2 of FILM, unless a file of that very name exists."""
+    named = _PAGE.fullmatch(path.name)
+    return (path.with_name(named[1]), int(named[2])) if named and not path.exists() else (path, None)
+
+
+def stem_of(path: Path, page: int, pages: int) -> str:
+    """Beginning of the output names of one page: `STEM`, or `STEM.p2` when the file has several pages."""
+    return path.stem if pages == 1 else f"{path.stem}.p{page}"
+
+
+def read_and_write(task: FilmTask) -> tuple[tuple[str, Worksheet], ...]:
+    """Reads every page asked for and writes its outputs; returns (name of the worksheet file, worksheet) in page order.
+
+    Raises RtscanError for a film, job sheet or criteria file that cannot be used, and for an output folder that cannot.
+    """
+    job = load_job(task.job, task.overrides)
+    criteria = load_criteria(job.acceptance.criteria) if job.acceptance.criteria else None
+    path, page = file_and_page(task.path)
+    films = load_films(path, job, task.max_megapixels)
+    wanted = [film for film in films if page in (None, film.facts.page)]
+    if not wanted:
+        raise FilmError(str(task.path), f"has {len(films)} pages; name one of them")
+    sheets = []
+    for film in wanted:
+        stem = stem_of(path, film.facts.page, len(films))
+        refuse_reader_overwrite(task.out / f"{stem}.worksheet.json")
+        sheet = read_film(film, job, criteria, task.settings).worksheet
+        write_worksheet_files(sheet, film, task.out, stem, task.settings.units)
+        sheets.append((f"{stem}.worksheet.json", sheet))
+    return tuple(sheets)
+
+
+def refuse_reader_overwrite(path: Path) -> None:
+    """Raises FilmError when `path` holds a worksheet that a reader has confirmed or changed: a person's work is not written over."""
+    if path.exists() and (reader := _reader_of(path)):
+        what = f"holds the reading confirmed by {reader}; choose another folder with --out, or judge it again with rtscan judge"
+        raise FilmError(str(path), what)
+
+
+def _reader_of(path: Path) -> str:
+    try:
+        reader = load_document(path).reader
+    except RtscanError:
+        return ""
+    return (reader.name or "a reader") if reader else ""
+
+
+def do_task(task: FilmTask) -> FilmOutcome:
+    """Brings one film of a set up to date. Never raises for the film's sake: a film that cannot be read is an outcome."""
+    started = time.perf_counter()
+    try:
+        fingerprint = fingerprint_of(task)
+        if kept := _kept_by_reader(task):
+            return FilmOutcome(task.name, "kept", kept, "", fingerprint, task.known.outputs if task.known else {})
+        if (done := _still_valid(task, fingerprint)) is not None:
+            return done
+        names = tuple(name for name, _ in read_and_write(task))
+        outputs = {name: _sha256(task.out / name) for sheet in names for name in _outputs_of(sheet) if (task.out / name).exists()}
+        return FilmOutcome(task.name, "read", names, "", fingerprint, outputs, time.perf_counter() - started)
+    except RtscanError as problem:
+        seconds = time.perf_counter() - started
+        return FilmOutcome(task.name, "failed", (), "; ".join(problem.lines()), _failed_fingerprint(task), {}, seconds)
+
+
+def _outputs_of(sheet_name: str) -> tuple[str, ...]:
+    stem = sheet_name.removesuffix(".worksheet.json")
+    return tuple(stem + ending for ending in OUTPUT_ENDINGS)
+
+
+def fingerprint_of(task: FilmTask) -> str:
+    """Hash of all that decides the reading: film, job sheet with overrides, criteria, settings, version of the tool and its model.
+
+    Raises FilmError when the film cannot be opened, JobError and CriteriaError for their files.
+    """
+    job = load_job(task.job, task.overrides)
+    path, page = file_and_page(task.path)
+    parts = {
+        "film": _sha256(path), "page": page, "job": job_sha256(job), "criteria": _criteria_sha256(job),
+        "settings": repr(task.settings), "max_megapixels": task.max_megapixels, "tool": __version__,
+    }
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
+
+
+def _criteria_sha256(job: Job) -> str:
+    return load_criteria(job.acceptance.criteria).sha256 if job.acceptance.criteria else ""
+
+
+def _failed_fingerprint(task: FilmTask) -> str:
+    try:
+        return fingerprint_of(task)
+    except RtscanError:
+        return ""
+
+
+def _sha256(path: Path) -> str:
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as problem:
+        raise FilmError(str(path), f"cannot be opened ({problem.strerror}); check the name") from problem
+
+
+def _kept_by_reader(task: FilmTask) -> tuple[str, ...]:
+    """Worksheets of this film that a reader has confirmed or changed."""
+    path, _ = file_and_page(task.path)
+    names = {*(n for n in (task.known.outputs if task.known else {}) if n.endswith(".worksheet.json")), f"{path.stem}.worksheet.json"}
+    return tuple(sorted(name for name in names if (task.out / name).exists() and _reader_of(task.out / name)))
+
+
+def _still_valid(task: FilmTask, fingerprint: str) -> FilmOutcome | None:
+    """The earlier outcome when nothing that decides it has changed and every file it wrote is still whole."""
+    known = task.known
+    if known is None or not fingerprint or known.fingerprint != fingerprint:
+        return None
+    if known.status == "failed":
+        return FilmOutcome(task.name, "failed", (), known.message, fingerprint)
+    if any(not (task.out / name).exists() or _sha256(task.out / name) != sha for name, sha in known.outputs.items()):
+        return None
+    sheets = tuple(sorted(name for name in known.outputs if name.endswith(".worksheet.json")))
+    return FilmOutcome(task.name, "unchanged", sheets, "", fingerprint, known.outputs)
+
+
+def with_known(task: FilmTask, known: FilmState | None) -> FilmTask:
+    """The task with what an earlier run made of it."""
+    return replace(task, known=known)
