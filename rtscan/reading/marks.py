@@ -11,6 +11,7 @@ import numpy as np
 from rtscan.film import Film, Mark, Marks
 from rtscan.job import Job
 from rtscan.reading.film_border import find_border
+from rtscan.reading.lead import LeadSettings, find_lead
 
 
 def find_marks(film: Film, job: Job) -> Marks:
@@ -20,4 +21,7 @@ def find_marks(film: Film, job: Job) -> Marks:
     border = find_border(film)
     marks.extend(border.marks)
     hidden |= border.mask
+    lead = find_lead(film, film.valid & ~hidden, LeadSettings())
+    marks.extend(lead.marks)
+    hidden |= lead.mask
     return Marks(tuple(marks), hidden, np.zeros_like(hidden))

@@ -21,6 +21,10 @@ OUTWARD, INWARD = 0.45, 0.3
 """How far from the coarse edge the fine one is sought, as a share of the weld width."""
 
 
+LEAST_EVIDENCE = 0.35
+"""Evidence below which the weld does not show at a place (1.5 is perfect)."""
+
+
 @dataclass(frozen=True)
 class Course:
     """A weld followed along a film, in film pixels of the searched orientation.
@@ -71,7 +75,19 @@ def follow_edges(density: F32, usable: Bool, reduced: Reduced, ribbon: Ribbon) -
         steps.append(band.step(rows, sense, width / band.pitch))
         slopes.append(slope / band.pitch)
     blur = float(np.median([s / max(g, 1e-9) for s, g in zip(steps, slopes, strict=True)]))
-    return Course(at, edges[0], edges[1], steps[0], steps[1], blur, ribbon.score, reduced.turned)
+    seen = slice(*_visible(at, coarse_at, ribbon.evidence, width))
+    return Course(at[seen], edges[0][seen], edges[1][seen], steps[0], steps[1], blur, ribbon.score, reduced.turned)
+
+
+def _visible(at: F64, coarse_at: F64, evidence: F64, width: float) -> tuple[int, int]:
+    """First and last-plus-one place where the weld shows; an end is cut only where it is lost for more than half a width."""
+    shows = np.flatnonzero(median_filter(evidence, 5, mode="nearest") > LEAST_EVIDENCE)
+    if len(shows) < 2:
+        return 0, len(at)
+    first, last = coarse_at[shows[0]], coarse_at[shows[-1]]
+    begin = 0 if first - at[0] < 0.5 * width else int(np.searchsorted(at, first))
+    end = len(at) if at[-1] - last < 0.5 * width else int(np.searchsorted(at, last))
+    return (begin, end) if end - begin >= 8 else (0, len(at))
 
 
 @dataclass(frozen=True)

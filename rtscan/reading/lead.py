@@ -1,0 +1,117 @@
+"""Lead on a film: letters, numbers, arrows, number plates, also cut by the edge of the film.
+
+Lead is bright and its outline is far sharper than any change of weld thickness of that size: a weld bead that is as narrow and as bright
+fades over its width, tungsten is smaller, spatter is rounder and softer. So every bright mark of letter size is asked for
+the sharpness of its outline in proportion to its brightness.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rtscan.film import F32, Bool, Film, Mark
+
+PITCH_MM = 0.2
+ASSUMED_PIXELS_PER_MM = 20.0
+"""Only for the search, where the scale is unknown: 50 micrometres, the usual scan."""
+
+
+@dataclass(frozen=True)
+class LeadSettings:
+    """Sizes in mm. Thresholds are shares of the film's density range; sharpness is outline slope times pitch over brightness."""
+
+    widest_stroke_mm: float = 4.5
+    levels: tuple[float, ...] = (0.35, 0.22, 0.14, 0.08)
+    least_size_mm: float = 3.5
+    least_area_mm2: float = 3.0
+    greatest_size_mm: float = 60.0
+    least_sharpness: float = 0.24
+    least_stroke_mm: float = 1.2
+    joined_mm: float = 1.6
+    grown_mm: float = 0.6
+    plate_size_mm: float = 9.0
+
+
+@dataclass(frozen=True)
+class Lead:
+    """`mask` (rows, columns) is True on lead, a little grown; one mark per piece."""
+
+    mask: Bool
+    marks: tuple[Mark, ...]
+
+
+def find_lead(film: Film, usable: Bool, settings: LeadSettings) -> Lead:
+    """All lead on the film, in the order of brightness level, then place."""
+    scale = film.pixels_per_mm or ASSUMED_PIXELS_PER_MM
+    pitch = max(1, round(PITCH_MM * scale))
+    shape = film.density.shape
+    size = (max(1, shape[1] // pitch), max(1, shape[0] // pitch))
+    small = np.asarray(cv2.resize(film.density[: size[1] * pitch, : size[0] * pitch], size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    known = cv2.resize(usable[: size[1] * pitch, : size[0] * pitch].astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
+    found, strokes = _sharp_pieces(small, known, scale / pitch, settings)
+    kernel = np.ones((round(settings.joined_mm * scale / pitch) | 1,) * 2, np.uint8)
+    joined = cv2.morphologyEx(found, cv2.MORPH_CLOSE, kernel)
+    contours, _ = cv2.findContours(joined, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_TC89_L1)
+    mask = np.zeros(small.shape, dtype=np.uint8)
+    marks = []
+    for outline in sorted(contours, key=lambda c: (int(c[:, 0, 0].min()), int(c[:, 0, 1].min()))):
+        cv2.drawContours(mask, [outline], -1, 1, cv2.FILLED)
+        x, y, w, h = cv2.boundingRect(outline)
+        plate = min(w, h) * pitch / scale >= settings.plate_size_mm
+        says = "lead plate with letters or numbers" if plate else "lead letter, number or arrow"
+        path = outline[:, 0, :].astype(np.float64) * pitch + 0.5 * (pitch - 1)
+        marks.append(Mark("marker" if plate else "letter", path, float(strokes[y : y + h, x : x + w].max()) * pitch, says))
+    grown = cv2.dilate(mask, np.ones((3, 3), np.uint8), iterations=max(1, round(settings.grown_mm * scale / pitch)))
+    full = cv2.resize(grown, (size[0] * pitch, size[1] * pitch), interpolation=cv2.INTER_NEAREST)
+    hidden = np.zeros(shape, dtype=bool)
+    hidden[: full.shape[0], : full.shape[1]] = full.astype(bool)
+    return Lead(hidden, tuple(marks))
+
+
+def _sharp_pieces(small: F32, known: Bool, per_mm: float, settings: LeadSettings) -> tuple[NDArray[np.uint8], F32]:
+    """Bright, sharply outlined marks of letter size on the reduced film: 1 where they are, and their stroke width there."""
+    inside = small[known] if known.any() else small.ravel()
+    low, high = np.percentile(inside[:: max(1, inside.size // 40000)], [2, 98])
+    filled = np.where(known, small, np.float32(high))
+    kernel = np.ones((round(settings.widest_stroke_mm * per_mm) | 1,) * 2, np.uint8)
+    bright = np.asarray(cv2.morphologyEx(filled, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REFLECT), dtype=np.float32) - filled
+    soft = cv2.GaussianBlur(filled, (0, 0), 0.8)
+    slope = np.hypot(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)) / 8
+    slope = np.asarray(cv2.dilate(slope, np.ones((3, 3), np.uint8)), dtype=np.float32)
+    found = np.zeros(small.shape, dtype=np.uint8)
+    strokes = np.zeros(small.shape, dtype=np.float32)
+    for level in settings.levels:
+        over = ((bright > level * float(high - low)) & (found == 0)).astype(np.uint8)
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=8)
+        for label in range(1, count):
+            x, y, w, h, area = (int(v) for v in stats[label])
+            if not _letter_size(w, h, area, per_mm, settings):
+                continue
+            window = (slice(y, y + h), slice(x, x + w))
+            shape = labels[window] == label
+            stroke = _stroke(shape)
+            if stroke >= settings.least_stroke_mm * per_mm and _sharpness(shape, bright[window], slope[window]) >= settings.least_sharpness:
+                found[window][shape] = 1
+                strokes[window][shape] = stroke
+    return found, strokes
+
+
+def _letter_size(w: int, h: int, area: int, per_mm: float, settings: LeadSettings) -> bool:
+    long = max(w, h) / per_mm
+    return settings.least_size_mm <= long <= settings.greatest_size_mm and area / per_mm**2 >= settings.least_area_mm2
+
+
+def _stroke(shape: Bool) -> float:
+    """Greatest stroke width of a mark, pixels: twice the greatest distance to its rim."""
+    return 2 * float(cv2.distanceTransform(np.pad(shape.astype(np.uint8), 1), cv2.DIST_L2, 3).max())
+
+
+def _sharpness(shape: Bool, bright: F32, slope: F32) -> float:
+    """Slope along the rim over the brightness inside, per pixel."""
+    padded = np.pad(shape.astype(np.uint8), 1)
+    rim = (padded & ~cv2.erode(padded, np.ones((3, 3), np.uint8)))[1:-1, 1:-1].astype(bool)
+    return float(np.percentile(slope[rim], 40)) / max(float(np.percentile(bright[shape], 75)), 1e-6)
