@@ -1,0 +1,76 @@
+"""The answer key of a simulated film, as the grader uses it: true indications in mm, groups, marks of the film, what makes it unfit."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from rtscan.errors import ListError
+from rtscan.findings import FilmFacts, Group, Indication, ObjectMark, Point, Quality, WeldFacts
+from rtscan.practise.places import to_px
+from rtscan.record_json import from_json
+
+
+@dataclass(frozen=True)
+class KeyFacts:
+    """What the key says of an indication beyond the worksheet's keys.
+
+    `detectability` is the ideal-observer signal-to-noise ratio of the blurred indication in the film's own noise;
+    `visible_contrast` a density difference; `recipe` the kind of flaw drawn; `true_outline_px` the outline before blur.
+    """
+
+    id: int
+    recipe: str = ""
+    visible_contrast: float | None = None
+    detectability: float | None = None
+    true_outline_px: tuple[Point, ...] = ()
+
+
+@dataclass(frozen=True)
+class AnswerKey:
+    """`STEM.key.json`: the truth of one film."""
+
+    film: FilmFacts = field(default_factory=FilmFacts)
+    quality: Quality = field(default_factory=Quality)
+    weld: WeldFacts = field(default_factory=WeldFacts)
+    indications: tuple[Indication, ...] = ()
+    groups: tuple[Group, ...] = ()
+    objects: tuple[ObjectMark, ...] = ()
+    facts: tuple[KeyFacts, ...] = ()
+
+    def fact(self, id: int) -> KeyFacts:
+        """What the key adds about indication `id`."""
+        return next((f for f in self.facts if f.id == id), KeyFacts(id))
+
+    def object_at(self, mark: Indication) -> str | None:
+        """The kind of the smallest object (scratch, wire, letter …) within 2 mm of the middle of `mark`; None on none."""
+        scale = self.film.pixels_per_mm
+        if scale is None or mark.along_mm is None:
+            return None
+        point = to_px(self.weld, scale, mark.along_mm, mark.across_mm or 0.0, mark.wall)
+        if point is None:
+            return None
+        near = 2.0 * scale
+        under = [
+            (area, thing.kind) for thing in self.objects for x0, y0, x1, y1 in (thing.bbox_px,)
+            if x0 - near <= point[0] <= x1 + near and y0 - near <= point[1] <= y1 + near
+            for area in ((x1 - x0) * (y1 - y0),)]
+        return min(under)[1] if under else None
+
+
+def read_key(path: Path) -> AnswerKey:
+    """Reads `STEM.key.json`. Raises ListError."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as problem:
+        raise ListError(str(path), f"cannot be read ({problem.strerror or problem}); keep the key beside the films") from None
+    except ValueError as problem:
+        raise ListError(str(path), f"is not JSON ({problem}); deal the films again") from None
+    key = from_json(data, AnswerKey, str(path))
+    return replace(key, facts=from_json({"facts": data.get("indications") or []}, _Facts, str(path)).facts)
+
+
+@dataclass(frozen=True)
+class _Facts:
+    facts: tuple[KeyFacts, ...] = ()
