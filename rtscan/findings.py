@@ -87,7 +87,10 @@ class Quality:
 
 @dataclass(frozen=True)
 class WeldArc:
-    """One visible stretch of weld; left and right are seen in the direction of growing station."""
+    """One visible stretch of weld; left and right are seen in the direction of growing station.
+
+    `station_mm` has the station of each centreline point; empty when unknown, or when even spacing between the ends is meant.
+    """
 
     wall: Wall | None
     centreline_px: tuple[Point, ...]
@@ -95,6 +98,7 @@ class WeldArc:
     right_edge_px: tuple[Point, ...]
     station_from_mm: float | None = None
     station_to_mm: float | None = None
+    station_mm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
