@@ -177,7 +177,7 @@ def test_any_values_give_a_job_or_a_job_error(values: dict[str, object]) -> None
     except JobError as error:
         lines = error.lines()
         assert lines
-        assert all("\n" not in line for line in lines)  # noqa: PT017
+        assert all("\n" not in line for line in lines)
 
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
