@@ -78,10 +78,10 @@ def _sharp_pieces(small: F32, known: Bool, per_mm: float, settings: LeadSettings
     low, high = np.percentile(inside[:: max(1, inside.size // 40000)], [2, 98])
     filled = np.where(known, small, np.float32(high))
     kernel = np.ones((round(settings.widest_stroke_mm * per_mm) | 1,) * 2, np.uint8)
-    bright = np.asarray(cv2.morphologyEx(filled, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REFLECT), dtype=np.float32) - filled
+    bright = cv2.morphologyEx(filled, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REFLECT).astype(np.float32) - filled
     soft = cv2.GaussianBlur(filled, (0, 0), 0.8)
-    slope = np.hypot(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)) / 8
-    slope = np.asarray(cv2.dilate(slope, np.ones((3, 3), np.uint8)), dtype=np.float32)
+    slope: F32 = cv2.magnitude(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)).astype(np.float32) / np.float32(8)
+    slope = cv2.dilate(slope, np.ones((3, 3), np.uint8)).astype(np.float32)
     found = np.zeros(small.shape, dtype=np.uint8)
     strokes = np.zeros(small.shape, dtype=np.float32)
     for level in settings.levels:
@@ -113,5 +113,5 @@ def _stroke(shape: Bool) -> float:
 def _sharpness(shape: Bool, bright: F32, slope: F32) -> float:
     """Slope along the rim over the brightness inside, per pixel."""
     padded = np.pad(shape.astype(np.uint8), 1)
-    rim = (padded & ~cv2.erode(padded, np.ones((3, 3), np.uint8)))[1:-1, 1:-1].astype(bool)
+    rim = (padded > cv2.erode(padded, np.ones((3, 3), np.uint8)))[1:-1, 1:-1]
     return float(np.percentile(slope[rim], 40)) / max(float(np.percentile(bright[shape], 75)), 1e-6)

@@ -61,15 +61,17 @@ class Ribbon:
 
 def reduce_film(density: F32, usable: Bool, across_px: int, turned: bool) -> Reduced:
     """Average blocks of `across_px` rows by three times as many columns; only usable pixels count."""
-    source, mask = (density.T, usable.T) if turned else (density, usable)
-    rows = max(1, round(source.shape[0] / across_px))
-    columns = max(1, round(source.shape[1] / (across_px * ALONG_PER_ACROSS)))
-    weight = cv2.resize(np.ascontiguousarray(mask, dtype=np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
-    filled = np.where(mask, source, np.float32(0))
-    total = cv2.resize(np.ascontiguousarray(filled, dtype=np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+    height, width = density.shape
+    along, across = (height, width) if turned else (width, height)
+    rows, columns = max(1, round(across / across_px)), max(1, round(along / (across_px * ALONG_PER_ACROSS)))
+    size = (rows, columns) if turned else (columns, rows)
+    weight = cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    total = cv2.resize(np.where(usable, density, np.float32(0)), size, interpolation=cv2.INTER_AREA)
     known = weight > 0.3
     mean = np.where(known, total / np.maximum(weight, 1e-6), 0).astype(np.float32)
-    return Reduced(mean, known, source.shape[0] / rows, source.shape[1] / columns, turned)
+    if turned:
+        mean, known = np.ascontiguousarray(mean.T), np.ascontiguousarray(known.T)
+    return Reduced(mean, known, across / rows, along / columns, turned)
 
 
 def step_table(reduced: Reduced, window: int) -> tuple[F32, F32, Bool]:
@@ -129,30 +131,42 @@ def _evidence_table(reduced: Reduced, widths: NDArray[np.int64], scale: float) -
 def _best_path(table: F32, settings: RibbonSettings) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
     """Dynamic programme over the columns: width index and centre row per column, and the mean evidence less the costs."""
     kinds, rows, columns = table.shape
-    moves = [(dk, dr) for dk in (-1, 0, 1) for dr in range(-settings.rows_per_step, settings.rows_per_step + 1)]
+    reach = settings.rows_per_step
+    turn = (-settings.turn_cost * np.abs(np.arange(-reach, reach + 1))).astype(np.float32)
+    widen = (-settings.widen_cost * np.abs(np.arange(-1, 2))).astype(np.float32)
     total = table[:, :, 0].copy()
-    came_by = np.zeros((columns, kinds, rows), np.int8)
-    reach = np.empty((kinds, rows), np.float32)
+    came_row, came_kind = np.zeros((columns, kinds, rows), np.int8), np.zeros((columns, kinds, rows), np.int8)
     for column in range(1, columns):
-        best = np.full((kinds, rows), -np.inf, np.float32)
-        for number, (dk, dr) in enumerate(moves):
-            reach.fill(-np.inf)
-            k0, k1, r0, r1 = max(0, dk), min(kinds, kinds + dk), max(0, dr), min(rows, rows + dr)
-            cost = np.float32(settings.turn_cost * abs(dr) + settings.widen_cost * abs(dk))
-            reach[k0:k1, r0:r1] = total[k0 - dk : k1 - dk, r0 - dr : r1 - dr] - cost
-            better = reach > best
-            np.copyto(best, reach, where=better)
-            came_by[column][better] = number
-        total = best + table[:, :, column]
+        best, came_row[column] = _best_shift(total, turn)
+        widened, came_kind[column] = _best_shift(best.T, widen, transposed=True)
+        total = widened + table[:, :, column]
     kind, row = (int(i) for i in np.unravel_index(int(total.argmax()), total.shape))
     score = float(total[kind, row]) / columns
     kind_at, row_at = np.zeros(columns, np.int64), np.zeros(columns, np.int64)
     for column in range(columns - 1, -1, -1):
         kind_at[column], row_at[column] = kind, row
         if column:
-            dk, dr = moves[came_by[column, kind, row]]
-            kind, row = kind - dk, row - dr
+            kind += int(came_kind[column, kind, row])
+            row += int(came_row[column, kind, row])
     return kind_at, row_at, score
+
+
+def _best_shift(total: F32, costs: F32, transposed: bool = False) -> tuple[F32, NDArray[np.int8]]:
+    """For every place the best of its neighbours along the last axis, less the cost of the shift, and the shift to it.
+
+    `transposed`: `total` comes turned, results go back turned.
+    """
+    reach = len(costs) // 2
+    padded = np.full((total.shape[0], total.shape[1] + 2 * reach), -np.inf, np.float32)
+    padded[:, reach:-reach] = total
+    best = padded[:, : total.shape[1]] + costs[0]
+    shift = np.full(total.shape, -reach, np.int8)
+    for number in range(1, len(costs)):
+        other = padded[:, number : number + total.shape[1]] + costs[number]
+        better = other > best
+        np.copyto(best, other, where=better)
+        np.copyto(shift, np.int8(number - reach), where=better)
+    return (best.T, shift.T) if transposed else (best, shift)
 
 
 def find_ribbons(reduced: Reduced, scale: float, count: int, settings: RibbonSettings) -> tuple[Ribbon, ...]:

@@ -72,7 +72,8 @@ def _search(density: F32, usable: Bool, job: Job, settings: WeldBandSettings) ->
     if not found:
         return [], ""
     best = found[0]
-    rivals = [c for c in found[1:] if c.reduced.turned == best.reduced.turned and c.ribbon.score >= settings.second_share * best.ribbon.score]
+    alike = [c for c in found[1:] if c.reduced.turned == best.reduced.turned]
+    rivals = [c for c in alike if c.ribbon.score >= settings.second_share * best.ribbon.score]
     courses = [follow_edges(density, usable, c.reduced, c.ribbon) for c in [best, *rivals[:1]]]
     if _may_be_tube(job):
         for tube in (tube_of(density, courses[0]), tube_of(density, *courses) if len(courses) == 2 else None):

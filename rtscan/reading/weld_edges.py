@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
@@ -19,6 +20,11 @@ from rtscan.reading.ribbon import Reduced, Ribbon
 ROWS_PER_WIDTH = 90
 OUTWARD, INWARD = 0.45, 0.3
 """How far from the coarse edge the fine one is sought, as a share of the weld width."""
+CLEAR_SLOPE = 0.3
+"""A slope of this share of the steepest in the window is a full edge: a cap toe beside a bright root bead is that faint."""
+OUTWARD_BONUS = 0.4
+STRAY_WIDTHS, STRAY_COST = 0.15, 0.6
+"""Going astray from the edge's own trend by this share of the width costs one half of this much, and no more than this."""
 
 
 LEAST_EVIDENCE = 0.35
@@ -66,7 +72,7 @@ def follow_edges(density: F32, usable: Bool, reduced: Reduced, ribbon: Ribbon) -
     width = float(np.median(lower - upper))
     band = _Band.cut(source, mask, upper, lower, width)
     at = band.at()
-    coarse_at = (np.arange(len(upper)) + 0.5) * reduced.along_px - 0.5
+    coarse_at: F64 = (np.arange(len(upper), dtype=np.float64) + 0.5) * reduced.along_px - 0.5
     edges, steps, slopes = [], [], []
     for line, sense in ((upper, -1.0), (lower, 1.0)):
         start = np.interp(at, coarse_at, gaussian_filter1d(line - 0.5, 3.0, mode="nearest"))
@@ -124,13 +130,16 @@ class _Band:
         rows = np.clip(np.round(start)[None, :] + offsets[:, None], 0, slope.shape[0] - 1).astype(np.int64)
         window = slope[rows, np.arange(slope.shape[1])[None, :]]
         strongest = gaussian_filter1d(window.max(axis=0), 12.0, mode="nearest")
-        outward = np.linspace(0.25, 0.0, len(offsets))[:, None]
-        merit = np.clip(window / np.maximum(0.5 * strongest, 1e-9), -1, 1) + outward
+        outward = np.linspace(OUTWARD_BONUS, 0.0, len(offsets))[:, None]
+        merit = np.clip(window / np.maximum(CLEAR_SLOPE * strongest, 1e-9), -1, 1) + outward
+        columns = np.arange(slope.shape[1])
         path = _single_path(merit.astype(np.float32))
-        place = rows[path, np.arange(len(path))].astype(np.float64)
+        stray = (rows - _trend(rows[path, columns].astype(np.float64))[None, :]) / (STRAY_WIDTHS * width)
+        path = _single_path((merit - STRAY_COST * np.minimum(0.5 * stray * stray, 1.0)).astype(np.float32))
+        place = rows[path, columns].astype(np.float64)
         place = _snap(slope, place)
         place = median_filter(place, 9, mode="nearest")
-        return gaussian_filter1d(place, 2.0, mode="nearest"), float(np.median(window[path, np.arange(len(path))]))
+        return gaussian_filter1d(place, 2.0, mode="nearest"), float(np.median(window[path, columns]))
 
     def step(self, rows: F64, sense: float, width: float) -> float:
         """Median fall of density from just outside the edge to just inside it."""
@@ -158,23 +167,37 @@ def _fill(density: F32, known: Bool) -> F32:
 def _single_path(merit: F32, move: int = 2, cost: float = 0.12) -> NDArray[np.int64]:
     """The row per column that gathers most merit, moving at most `move` rows a column."""
     rows, columns = merit.shape
+    shifts = np.arange(-move, move + 1)
+    costs = (-cost * np.abs(shifts)).astype(np.float32)
+    padded = np.full(rows + 2 * move, -np.inf, np.float32)
+    neighbours = sliding_window_view(padded, 2 * move + 1)
     total = merit[:, 0].copy()
     came_by = np.zeros((columns, rows), np.int8)
     for column in range(1, columns):
-        best = np.full(rows, -np.inf, np.float32)
-        for shift in range(-move, move + 1):
-            reach = np.full(rows, -np.inf, np.float32)
-            low, high = max(0, shift), min(rows, rows + shift)
-            reach[low:high] = total[low - shift : high - shift] - cost * abs(shift)
-            better = reach > best
-            best[better] = reach[better]
-            came_by[column][better] = shift
-        total = best + merit[:, column]
+        padded[move:-move] = total
+        candidates = neighbours + costs
+        choice = candidates.argmax(axis=1)
+        came_by[column] = shifts[choice]
+        total = candidates[np.arange(rows), choice] + merit[:, column]
     path = np.zeros(columns, np.int64)
     path[-1] = int(total.argmax())
     for column in range(columns - 1, 0, -1):
-        path[column - 1] = path[column] - came_by[column, path[column]]
+        path[column - 1] = path[column] + came_by[column, path[column]]
     return path
+
+
+def _trend(place: F64, degree: int = 3) -> F64:
+    """The smooth course that most of an edge follows: a cubic by reweighted least squares."""
+    at = np.linspace(-1.0, 1.0, len(place))
+    basis = np.polynomial.legendre.legvander(at, degree)
+    weight = np.ones_like(place)
+    fit = place
+    for _ in range(8):
+        factors, *_ = np.linalg.lstsq(basis * weight[:, None], place * weight, rcond=None)
+        fit = basis @ factors
+        miss = np.abs(place - fit)
+        weight = 1.0 / (1.0 + (miss / max(1.0, float(np.median(miss)))) ** 2)
+    return np.asarray(fit, dtype=np.float64)
 
 
 def _snap(slope: F32, place: F64, reach: int = 2) -> F64:
