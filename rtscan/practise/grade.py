@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from rtscan.findings import Indication, VerdictWord, Worksheet
 from rtscan.imperfections import is_within
@@ -42,10 +43,14 @@ class Truth:
         return self.key.weld.length_mm if self.key.weld.joint == "girth" else None
 
 
+Skill = Literal["markers", "film quality", "seeing", "naming", "sizing", "judgement"]
+
+
 @dataclass(frozen=True)
 class Line:
     """One line of the grade: points got and possible, and a sentence when something was wrong or is worth saying."""
 
+    skill: Skill
     part: str
     got: float
     of: float
@@ -201,17 +206,18 @@ def _target_lines(t: TargetGrade, grading: Grading) -> tuple[Line, ...]:
     part = f"{t.target.type} at {t.target.extent.along_mm:.0f} mm"
     if not t.relevant:
         if t.call == "too small":
-            return (Line(f"{part}: too small to call, rightly", other.too_small_right, other.too_small_right),)
+            return (Line("seeing", f"{part}: too small to call, rightly", other.too_small_right, other.too_small_right),)
         says = "Below the floor of the criterion: it costs nothing, seen or not."
-        return (Line(f"{part}: not relevant", 0.0, 0.0, f"{t.says} {says}".strip()),)
+        return (Line("seeing", f"{part}: not relevant", 0.0, 0.0, f"{t.says} {says}".strip()),)
     whole = points.see + points.name + (points.size if t.true_mm is not None or not t.found else 0.0)
     if t.call == "named":
         size = points.size if t.size_right else 0.0
         off = "" if t.size_right is not False else _size_says(t)
-        return (Line(f"{part}: seen", points.see, points.see), Line(f"{part}: named", points.name * t.name_share, points.name, t.says),
-                *((Line(f"{part}: sized", size, points.size, off),) if t.size_right is not None else ()))
+        return (Line("seeing", f"{part}: seen", points.see, points.see),
+                Line("naming", f"{part}: named", points.name * t.name_share, points.name, t.says),
+                *((Line("sizing", f"{part}: sized", size, points.size, off),) if t.size_right is not None else ()))
     got = {"second shot": other.second_shot_on_target, "too small": other.too_small_wrong}.get(t.call, 0.0)
-    return (Line(f"{part}: {t.call}", got, whole, t.says),)
+    return (Line("seeing", f"{part}: {t.call}", got, whole, t.says),)
 
 
 def _size_says(t: TargetGrade) -> str:
@@ -225,9 +231,9 @@ def _call_line(call: FalseCall, grading: Grading) -> Line:
     if call.call == "second shot":
         got = other.second_shot_on_mark if call.on else other.second_shot_nothing
         says = f"Rightly doubted: {call.says}" if call.on else call.says
-        return Line("second shot asked for", got, max(got, 0.0), says)
+        return Line("seeing", "second shot asked for", got, max(got, 0.0), says)
     got = other.too_small_nothing if call.call == "too small" else grading.points.false_call
-    return Line("false call", got, 0.0, call.says)
+    return Line("seeing", "false call", got, 0.0, call.says)
 
 
 def film_lines(answer: FilmAnswer, truth: Truth, grading: Grading) -> tuple[Line, ...]:
@@ -236,23 +242,23 @@ def film_lines(answer: FilmAnswer, truth: Truth, grading: Grading) -> tuple[Line
     lines = []
     if truth.markers:
         right = answer.markers == truth.markers
-        lines.append(Line("markers", points.markers if right else 0.0, points.markers, "" if right else
+        lines.append(Line("markers", "markers", points.markers if right else 0.0, points.markers, "" if right else
                           f"The markers are {truth.markers}: compare every letter on the film with the job sheet first."))
     fit = not truth.unfit
     right = answer.film_fit is fit
     says = "" if right else "The film is fit to judge." if fit else f"The film is not fit to judge: {', '.join(truth.unfit)}."
-    lines.append(Line("film fit", points.film_fit if right else 0.0, points.film_fit, says))
+    lines.append(Line("film quality", "film fit", points.film_fit if right else 0.0, points.film_fit, says))
     if truth.unfit:
         given = [w.strip().lower() for w in answer.why.replace(",", ";").split(";")]
         right = any(reason in given for reason in truth.unfit)
         says = "" if right else f"The reason is: {', '.join(truth.unfit)}."
-        lines.append(Line("why not fit", points.why if right else 0.0, points.why, says))
+        lines.append(Line("film quality", "why not fit", points.why if right else 0.0, points.why, says))
     if truth.wire_seen is not None:
         off = None if answer.wire_seen is None else abs(answer.wire_seen - truth.wire_seen)
         share = 1.0 if off == 0 else grading.wire.one_off if off == 1 else 0.0
         says = "" if off == 0 else (f"The thinnest wire to be seen is W{truth.wire_seen}: count from the thickest, "
                                     "over at least 10 mm of even density.")
-        lines.append(Line("wire seen", points.wire * share, points.wire, says))
+        lines.append(Line("film quality", "wire seen", points.wire * share, points.wire, says))
     return tuple(lines)
 
 
@@ -261,13 +267,13 @@ def verdict_lines(answer: FilmAnswer, truth: Truth, grading: Grading) -> tuple[L
     points = grading.points
     share = grading.verdict[truth.verdict].get(answer.verdict, 0.0) if answer.verdict else 0.0
     says = "" if share == 1.0 else f"The right answer is {truth.verdict}. {truth.judged.verdict_says if not truth.unfit else ''}".strip()
-    lines = [Line("judgement", points.verdict * share, points.verdict, says)]
+    lines = [Line("judgement", "judgement", points.verdict * share, points.verdict, says)]
     rules = {_plain(text) for f in truth.judged.findings if f.result == "reject" for text in (f.rule, f.clause) if text}
     if truth.verdict == "reject" and rules:
         right = any(_plain(rule) in rules for rule in answer.rule.split(";"))
         broken = [f for f in truth.judged.findings if f.result == "reject"]
         names = ", ".join(dict.fromkeys(f"{f.rule} ({f.clause})" if f.clause else f.rule for f in broken))
-        lines.append(Line("rule", points.rule if right else 0.0, points.rule, "" if right else f"It is rejected by {names}."))
+        lines.append(Line("judgement", "rule", points.rule if right else 0.0, points.rule, "" if right else f"It is rejected by {names}."))
     return tuple(lines)
 
 

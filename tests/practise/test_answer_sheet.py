@@ -71,7 +71,8 @@ def test_every_mistake_is_reported_with_its_line(tmp_path: Path) -> None:
     path.write_text(
         HEAD + "film-01,,perhaps,,,gas pore,,40,,,,,\nfilm-09,,,,,gas pore,,40,,,,,\nfilm-02,,,,99,,,,,,,,\n"
         "film-02,,,,,gas pipe,,40,,,,,\n"
-        "film-02,,,,,gas pore,,forty,,,,,\nfilm-02,,,,,,,,,,maybe,,\nfilm-02,,,,,,,,,,,,-5\nfilm-01,,yes,,,,,,,,,,\nfilm-01,,no,,,,,,,,,,\n",
+        "film-02,,,,,gas pore,,forty,,,,,\nfilm-02,,,,,,,,,,maybe,,\nfilm-02,,,,,,,,,,,,-5\n"
+        "film-01,,yes,,,,,,,,,,\nfilm-01,,no,,,,,,,,,,\n",
         encoding="utf-8")
     with pytest.raises(ListError) as raised:
         read_answers(path, FILMS)
