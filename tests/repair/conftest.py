@@ -28,7 +28,9 @@ OD_MM = 168.3
 LENGTH_MM = math.pi * OD_MM
 
 
-def mark(number: int, type_: str, iso6520: str, along: float | None, length: float, width: float, across: float = 0.0, **more: object) -> Indication:
+def mark(
+    number: int, type_: str, iso6520: str, along: float | None, length: float, width: float, across: float = 0.0, **more: object
+) -> Indication:
     """A dark mark along the weld; side as seen from outside, clockwise looking downstream (right of the growing station is upstream)."""
     side = None if abs(across) < 0.5 else "upstream" if across > 0 else "downstream"
     plain = Indication(
@@ -62,7 +64,8 @@ FINDINGS = (
 
 
 def _film(name: str, start: float, end: float) -> FilmOfWeld:
-    return FilmOfWeld(FilmFacts(file=f"{name}.tif", width_px=4000, height_px=900, pixels_per_mm=20.0), Quality(), start, end, exposure=EXPOSURE)
+    facts = FilmFacts(file=f"{name}.tif", width_px=4000, height_px=900, pixels_per_mm=20.0)
+    return FilmOfWeld(facts, Quality(), start, end, exposure=EXPOSURE)
 
 
 @pytest.fixture
@@ -71,7 +74,8 @@ def weld_document() -> WeldDocument:
     films = tuple(_film(f"W-017-{n}", n * LENGTH_MM / 3 - 10, (n + 1) * LENGTH_MM / 3 + 10) for n in range(3))
     return WeldDocument(
         weld=WELD, films=films, indications=MARKS, covered_mm=LENGTH_MM, criteria=CriteriaFacts("api-1104", "API 1104", "2013", "mm"),
-        findings=FINDINGS, removal=(1, 2, 3, 4, 6), verdict="reject", verdict_says="reject: 5 marks", reader=Reader("R. Example", "II", "2026-05-04"),
+        findings=FINDINGS, removal=(1, 2, 3, 4, 6), verdict="reject", verdict_says="reject: 5 marks",
+        reader=Reader("R. Example", "II", "2026-05-04"),
     )
 
 
