@@ -1,0 +1,203 @@
+"""Candidates: every place where the filter bank stands out, with the patch of grid pixels that belongs to it.
+
+Strong finds are taken out before the search is repeated, because a filter fitted to a weak pore goes blind in the ring that a
+stronger neighbour leaves. Completeness is the aim here; `rank` decides which candidates are worth a reader's attention.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from rtscan.film import F32, Bool
+from rtscan.findings import Tone
+from rtscan.reading.filters import FilterSettings, Grid, Response, Shape, responses
+
+SUPPORT_SIGMAS_MM = (0.1, 0.2, 0.4, 0.8)
+
+
+@dataclass(frozen=True)
+class CandidateSettings:
+    """Bars on signal-to-noise, counts and window sizes (mm)."""
+
+    blob_bar: float = 4.2
+    line_bar: float = 5.0
+    line_low: float = 3.0
+    strong: float = 10.0
+    contrast_share: float = 0.4
+    support_sigmas: float = 1.5
+    apart_mm: float = 0.35
+    most_per_tone: int = 110
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One candidate on the detection grid. `row`, `column` the place of the greatest signal-to-noise; `top`, `left` and `mask` the patch
+    of grid pixels above its contrast bar; `family` the index of the filter that saw it best; `profile` the response of every filter there."""
+
+    tone: Tone
+    row: int
+    column: int
+    snr: float
+    shape: Shape
+    family: int
+    size_mm: float
+    width_mm: float
+    direction_deg: float
+    contrast: float
+    bar: float
+    support: int
+    top: int
+    left: int
+    mask: Bool
+    profile: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Search:
+    """All candidates of a strip, best signal-to-noise first, with the maps they were found on. `smooth` are the residuals smoothed by
+    `SUPPORT_SIGMAS_MM`, in which the patches were cut out."""
+
+    grid: Grid
+    candidates: tuple[Candidate, ...]
+    smooth: tuple[F32, ...]
+    maps: tuple[Response, ...]
+
+
+def find_candidates(grid: Grid, settings: CandidateSettings | None = None, bank: FilterSettings | None = None) -> Search:
+    """Dark and bright candidates of one strip."""
+    chosen = settings or CandidateSettings()
+    maps = responses(grid, bank)
+    smooth = tuple(cv2.GaussianBlur(grid.residual, (0, 0), s * grid.per_mm, borderType=cv2.BORDER_REFLECT) for s in SUPPORT_SIGMAS_MM)
+    found: list[Candidate] = []
+    for tone, sign in (("dark", 1.0), ("bright", -1.0)):
+        hunt = _Hunt(grid, smooth, maps, sign, "dark" if tone == "dark" else "bright", chosen)
+        found += hunt.candidates()
+    found.sort(key=lambda c: (-c.snr, c.column, c.row))
+    return Search(grid, tuple(found), smooth, maps)
+
+
+class _Hunt:
+    """The search for one tone; `taken` (across, along) holds the patches already given away."""
+
+    def __init__(self, grid: Grid, smooth: tuple[F32, ...], maps: tuple[Response, ...], sign: float, tone: Tone,
+                 settings: CandidateSettings) -> None:
+        self.grid, self.maps, self.sign, self.tone, self.settings = grid, maps, np.float32(sign), tone, settings
+        self.smooth = tuple(self.sign * s for s in smooth)
+        self.taken = np.zeros(grid.residual.shape, dtype=bool)
+        self.ridges = self._ridges()
+        self.sigmas = [float(1.4826 * np.median(np.abs(s[grid.usable]))) if grid.usable.any() else 1.0 for s in smooth]
+
+    def candidates(self) -> list[Candidate]:
+        first = self._pass(self.maps)
+        strong = [c for c in first if c.snr >= self.settings.strong and c.shape == "blob"]
+        if not strong:
+            return first
+        again = self._without(strong)
+        blobs = FilterSettings(blob_radii_mm=tuple(r.size_mm for r in self.maps if r.shape == "blob" and r.size_mm <= 1.0), line_sigmas_mm=())
+        return first + [replace(c, profile=self._profile(c.row, c.column)) for c in self._pass(responses(again, blobs))]
+
+    def _pass(self, maps: tuple[Response, ...]) -> list[Candidate]:
+        found = []
+        for snr, index, row, column in self._peaks(maps):
+            if self.taken[row, column]:
+                continue
+            candidate = self._cut(snr, index, row, column, maps[index])
+            if candidate is not None:
+                found.append(candidate)
+        return found
+
+    def _peaks(self, maps: tuple[Response, ...]) -> list[tuple[float, int, int, int]]:
+        """(signal-to-noise, filter, row, column) of the local maxima over all filters, strongest first."""
+        margin = self.settings.line_bar - self.settings.blob_bar
+        best, which = np.full(self.grid.residual.shape, -np.inf, dtype=np.float32), np.zeros(self.grid.residual.shape, dtype=np.int16)
+        for k, one in enumerate(maps):
+            value = self.sign * one.snr - (margin if one.shape == "line" else 0.0)
+            better = value > best
+            best[better] = value[better]
+            which[better] = k
+        reach = 2 * max(1, round(self.settings.apart_mm * self.grid.per_mm)) + 1
+        top = cv2.dilate(best, np.ones((reach, reach), np.uint8))
+        rows, columns = np.nonzero((best >= top) & (best >= self.settings.blob_bar) & self.grid.usable)
+        order = np.lexsort((rows, columns, -best[rows, columns]))[: 3 * self.settings.most_per_tone]
+        peaks = [(float(best[rows[i], columns[i]]), int(which[rows[i], columns[i]]), int(rows[i]), int(columns[i])) for i in order]
+        return peaks[: self.settings.most_per_tone]
+
+    def _cut(self, snr: float, index: int, row: int, column: int, response: Response) -> Candidate | None:
+        """The patch that belongs to a peak, or None when nothing is left of it beside what is taken."""
+        support = int(np.searchsorted(SUPPORT_SIGMAS_MM, 0.3 * response.width_mm, side="right")) - 1
+        support = min(max(support, 0), len(SUPPORT_SIGMAS_MM) - 1)
+        image = self.smooth[support]
+        near = image[max(0, row - 2) : row + 3, max(0, column - 2) : column + 3]
+        contrast = float(near.max())
+        bar = max(self.settings.contrast_share * contrast, self.settings.support_sigmas * self.sigmas[support])
+        if contrast <= bar:
+            return None
+        patch = self._ridge_patch(row, column) if response.shape == "line" else None
+        if patch is None:
+            patch = self._compact_patch(image, bar, row, column, response)
+        if patch is None:
+            return None
+        top, left, mask = patch
+        self._take(top, left, mask)
+        direction = float(response.direction[row, column]) if response.direction is not None else 0.0
+        return Candidate(self.tone, row, column, snr, response.shape, index, response.size_mm, response.width_mm, direction, contrast, bar,
+                         support, top, left, mask, self._profile(row, column))
+
+    def _profile(self, row: int, column: int) -> tuple[float, ...]:
+        return tuple(float(self.sign * one.snr[row, column]) for one in self.maps)
+
+    def _compact_patch(self, image: F32, bar: float, row: int, column: int, response: Response) -> tuple[int, int, Bool] | None:
+        reach = round((1.2 * response.size_mm + 1.0) * self.grid.per_mm)
+        top, left = max(0, row - reach), max(0, column - reach)
+        window = (slice(top, row + reach + 1), slice(left, column + reach + 1))
+        above = (image[window] > bar) & ~self.taken[window] & self.grid.usable[window]
+        above[row - top, column - left] = True
+        return _component(above, row - top, column - left, top, left)
+
+    def _ridges(self) -> NDArray[np.int32]:
+        """Labels of the connected stretches over which the line filters of any width stay above the low bar."""
+        line = np.max([self.sign * r.snr for r in self.maps if r.shape == "line" and r.size_mm < 6.0], axis=0)
+        above = (line > self.settings.line_low + 0.5) & (self.smooth[1] > 0) & self.grid.usable
+        labels, _ = ndimage.label(above, structure=np.ones((3, 3)))
+        self.slices = ndimage.find_objects(labels)
+        return np.asarray(labels, dtype=np.int32)
+
+    def _ridge_patch(self, row: int, column: int) -> tuple[int, int, Bool] | None:
+        label = int(self.ridges[row, column])
+        if label == 0:
+            return None
+        box = self.slices[label - 1]
+        top, left = box[0].start, box[1].start
+        mask = (self.ridges[box] == label) & ~self.taken[box]
+        return _component(mask, row - top, column - left, top, left) if mask[row - top, column - left] else None
+
+    def _take(self, top: int, left: int, mask: Bool) -> None:
+        grown = cv2.dilate(np.pad(mask, 2).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+        r0, c0 = max(0, top - 2), max(0, left - 2)
+        part = self.taken[r0 : top + mask.shape[0] + 2, c0 : left + mask.shape[1] + 2]
+        part |= grown[r0 - top + 2 :, c0 - left + 2 :][: part.shape[0], : part.shape[1]]
+
+    def _without(self, strong: list[Candidate]) -> Grid:
+        """The grid with the patches of strong finds levelled to their surroundings."""
+        gone = np.zeros(self.taken.shape, dtype=np.uint8)
+        for c in strong:
+            gone[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] |= c.mask.astype(np.uint8)
+        grow = 2 * round(0.25 * self.grid.per_mm) + 1
+        gone = cv2.dilate(gone, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grow, grow)))
+        return replace(self.grid, residual=np.where(gone > 0, np.float32(0), self.grid.residual).astype(np.float32))
+
+
+def _component(above: Bool, row: int, column: int, top: int, left: int) -> tuple[int, int, Bool] | None:
+    """The connected part of `above` that holds (row, column), cut to its box; (top, left) is where the window lies in the grid."""
+    labels, _ = ndimage.label(above)
+    label = int(labels[row, column])
+    if label == 0:
+        return None
+    mine = labels == label
+    rows, columns = np.flatnonzero(mine.any(axis=1)), np.flatnonzero(mine.any(axis=0))
+    return top + int(rows[0]), left + int(columns[0]), mine[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]

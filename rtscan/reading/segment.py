@@ -1,0 +1,212 @@
+"""Segment: dark and bright regions of the strips, outlined along the toe.
+
+Candidates of every strip are measured, ranked, and the ones above the bar are outlined. A region's `score` is the matched-filter
+height over local noise and clutter; its features carry everything later stages may want to know of the pixels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import cv2
+import numpy as np
+
+from rtscan.film import F32, F64, Background, Bool, Region, Regions
+from rtscan.reading.background import NOMINAL_PIXELS_PER_MM
+from rtscan.reading.candidates import Candidate, Search, find_candidates
+from rtscan.reading.features import Features, candidate_features, surroundings
+from rtscan.reading.filters import detection_grid
+from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline
+from rtscan.reading.rank import rank
+
+TYPICAL_BLUR_MM = 0.10
+"""Gaussian sigma of the unsharpness assumed when nothing is known of the exposure: total unsharpness 0.25 mm over 2.5."""
+
+
+LARGEST_FIT = 56
+"""Greatest side in pixels of a patch that is fitted pixel by pixel."""
+
+
+@dataclass(frozen=True)
+class SegmentSettings:
+    """`bar` is the least rank (a probability) for a region; sizes in mm."""
+
+    bar: float | None = None
+    level_share: float = 0.4
+    longest_ellipse_aspect: float = 3.0
+    line_end_shift_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Found:
+    """One strip searched: candidates with their features and ranks, before any bar."""
+
+    search: Search
+    features: tuple[Features, ...]
+    ranks: F64
+
+
+def search_strip(background: Background) -> Found:
+    """Every candidate of a strip, measured and ranked."""
+    search = find_candidates(detection_grid(background))
+    features = candidate_features(search, surroundings(background, search))
+    return Found(search, tuple(features), rank(features))
+
+
+def segment(backgrounds: tuple[Background, ...], blur_mm: float | None = None, settings: SegmentSettings | None = None) -> Regions:
+    """Regions of all strips, best score first.
+
+    blur_mm: Gaussian sigma of the film's unsharpness where known.
+    """
+    chosen = settings or SegmentSettings()
+    regions: list[Region] = []
+    for background in backgrounds:
+        found = search_strip(background)
+        bar = default_bar() if chosen.bar is None else chosen.bar
+        for candidate, features, probability in zip(found.search.candidates, found.features, found.ranks, strict=True):
+            if probability >= bar:
+                regions.append(_region(background, found.search, candidate, features | {"rank": float(probability)}, blur_mm, chosen))
+    regions.sort(key=lambda r: (-r.score, r.arc, float(r.outline[:, 0].min()), float(r.outline[:, 1].min())))
+    return Regions(tuple(regions))
+
+
+def default_bar() -> float:
+    """The bar set on clean simulated films when the ranking was trained."""
+    from rtscan.reading.rank import model_bar
+
+    return model_bar()
+
+
+def _region(background: Background, search: Search, c: Candidate, features: Features, blur_mm: float | None,
+            settings: SegmentSettings) -> Region:
+    pitch = background.strip.pixels_per_mm or NOMINAL_PIXELS_PER_MM
+    blur = (blur_mm or TYPICAL_BLUR_MM) * pitch
+    outline, extra = _outline(background, search, c, features, blur, settings)
+    everything = features | extra | {"blur_px": blur}
+    return Region(arc=background.strip.arc, tone=c.tone, outline=outline, score=c.snr, contrast=extra["height"],
+                  scale_px=c.width_mm * pitch, features=MappingProxyType(everything))
+
+
+def _outline(background: Background, search: Search, c: Candidate, features: Features, blur: float,
+             settings: SegmentSettings) -> tuple[F64, Features]:
+    """The toe in strip pixels, and what the fit says of contrast (`height`) and of its own doubt (`sigma_length_px`, `sigma_width_px`)."""
+    cut = _Cut(background, search, c)
+    fit = _fit(cut, c, blur) if features["aspect"] < settings.longest_ellipse_aspect else None
+    if fit is not None:
+        return fit.outline() + [cut.left, cut.top], {"height": fit.height, "sigma_length_px": 2 * fit.sigma_major,
+                                                      "sigma_width_px": 2 * fit.sigma_minor, "misfit": fit.misfit, "fitted": 1.0}
+    smooth = 0.08 * cut.pitch
+    share = settings.level_share
+    image = cv2.GaussianBlur(cut.image, (0, 0), smooth, borderType=cv2.BORDER_REFLECT)
+    mask = _above_own_level(image, cut.mine, share, cut.pitch, 1.5 * cut.noise)
+    total = float(np.hypot(blur, smooth))
+    outline = ribbon_outline(mask, share, total, settings.line_end_shift_mm * cut.pitch)
+    if outline is None:
+        outline = _mask_outline(mask)
+    height = float(np.percentile(image[mask], 95)) if mask.any() else float(c.contrast)
+    doubt = {"height": height, "sigma_length_px": max(1.0, 0.8 * total) / max(0.3, min(1.0, height / (6 * cut.noise))),
+             "sigma_width_px": 0.5 * total, "misfit": 0.0, "fitted": 0.0}
+    return outline + [cut.left, cut.top], doubt
+
+
+class _Cut:
+    """A candidate's patch of the residual at strip resolution, positive towards its tone; `mine` is its own mask there, `others` the
+    patches of its neighbours."""
+
+    def __init__(self, background: Background, search: Search, c: Candidate) -> None:
+        down, right = search.grid.factor
+        self.pitch = background.strip.pixels_per_mm or NOMINAL_PIXELS_PER_MM
+        margin = round((0.5 + 0.5 * min(c.width_mm, 3.0)) * self.pitch)
+        rows, columns = background.residual.shape
+        self.top, self.left = max(0, int(c.top / down) - margin), max(0, int(c.left / right) - margin)
+        bottom = min(rows, int((c.top + c.mask.shape[0]) / down) + margin)
+        end = min(columns, int((c.left + c.mask.shape[1]) / right) + margin)
+        box = (slice(self.top, bottom), slice(self.left, end))
+        sign = np.float32(1.0 if c.tone == "dark" else -1.0)
+        self.image: F32 = sign * background.residual[box]
+        self.noise = float(np.median(background.noise[box]))
+        shape = (bottom - self.top, end - self.left)
+        self.mine = _placed(c, search, (self.top, self.left), shape)
+        self.others = np.zeros(shape, dtype=bool)
+        for other in search.candidates:
+            if other is not c and other.tone == c.tone and _overlaps(c, other, int(margin * down) + 1):
+                self.others |= _placed(other, search, (self.top, self.left), shape)
+        self.usable: Bool = background.strip.usable[box]
+
+
+def _overlaps(a: Candidate, b: Candidate, margin: int) -> bool:
+    return (a.top - margin < b.top + b.mask.shape[0] and b.top < a.top + a.mask.shape[0] + margin
+            and a.left - margin < b.left + b.mask.shape[1] and b.left < a.left + a.mask.shape[1] + margin)
+
+
+def _placed(c: Candidate, search: Search, corner: tuple[int, int], shape: tuple[int, int]) -> Bool:
+    """The candidate's mask in strip pixels, in a window of `shape` whose first pixel is `corner`."""
+    down, right = search.grid.factor
+    matrix = np.array([[1 / right, 0, (c.left + 0.5) / right - 0.5 - corner[1]], [0, 1 / down, (c.top + 0.5) / down - 0.5 - corner[0]]])
+    warped = cv2.warpAffine(c.mask.astype(np.float32), matrix, (shape[1], shape[0]), flags=cv2.INTER_LINEAR)
+    return np.asarray(warped > 0.5)
+
+
+def _fit(cut: _Cut, c: Candidate, blur: float) -> Ellipsoid | None:
+    if cut.mine.sum() < 3:
+        return None
+    contours, _ = cv2.findContours(cut.mine.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    ((_, _), (width, height), angle) = cv2.minAreaRect(max(contours, key=len))
+    rows, columns = np.nonzero(cut.mine)
+    long, short = max(width, height) + 1.0, min(width, height) + 1.0
+    direction = np.deg2rad(angle if width >= height else angle + 90.0)
+    squeeze = [max(0.35 * long, float(np.sqrt(max(0.0, (long / 2) ** 2 - (1.2 * blur) ** 2)))),
+               max(0.3 * short, float(np.sqrt(max(0.0, (short / 2) ** 2 - (1.2 * blur) ** 2))))]
+    start = np.array([columns.mean(), rows.mean(), squeeze[0], squeeze[1], direction])
+    weight = cut.usable & ~(cut.others & ~cut.mine)
+    if weight.sum() < 12:
+        return None
+    step = max(1, -(-max(cut.image.shape) // LARGEST_FIT))
+    fit = _fit_coarsely(cut, weight, start, blur, step)
+    if fit is None or fit.major > 1.6 * long or fit.major < 0.15 * long:
+        return None
+    return fit
+
+
+def _fit_coarsely(cut: _Cut, weight: Bool, start: F64, blur: float, step: int) -> Ellipsoid | None:
+    """The fit on every `step`-th pixel (area means), given back in strip pixels: large shapes do not need every pixel."""
+    if step == 1:
+        return fit_ellipsoid(cut.image, weight, start, blur, cut.noise)
+    rows, columns = (n // step * step for n in cut.image.shape)
+    image = cv2.resize(cut.image[:rows, :columns], (columns // step, rows // step), interpolation=cv2.INTER_AREA)
+    counts = weight[step // 2 : rows : step, step // 2 : columns : step][: image.shape[0], : image.shape[1]]
+    shift = (step - 1) / 2
+    coarse = np.array([(start[0] - shift) / step, (start[1] - shift) / step, start[2] / step, start[3] / step, start[4]])
+    if counts.sum() < 12:
+        return None
+    fit = fit_ellipsoid(image, counts, coarse, blur / step, cut.noise / step)
+    if fit is None:
+        return None
+    return replace(fit, column=fit.column * step + shift, row=fit.row * step + shift, major=fit.major * step, minor=fit.minor * step,
+                   sigma_major=fit.sigma_major * step, sigma_minor=fit.sigma_minor * step)
+
+
+def _above_own_level(image: F32, mine: Bool, share: float, pitch: float, floor: float) -> Bool:
+    """Pixels above `share` of the greatest contrast within 0.8 mm along the patch, connected with the patch."""
+    reach = 2 * round(0.8 * pitch) + 1
+    crest = cv2.dilate(np.where(mine, image, 0).astype(np.float32), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))
+    crest = cv2.GaussianBlur(crest, (0, 0), 0.3 * pitch)
+    near = cv2.dilate(mine.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(0.25 * pitch) + 1,) * 2)) > 0
+    above = (image > np.maximum(share * crest, floor)) & near
+    _, labels = cv2.connectedComponents(above.astype(np.uint8), connectivity=8)
+    counts = np.bincount(labels[above & mine].ravel(), minlength=int(labels.max()) + 1)
+    counts[0] = 0
+    if counts.max(initial=0) == 0:
+        return mine
+    return np.asarray(np.isin(labels, np.flatnonzero(counts >= 0.15 * counts.max())))
+
+
+def _mask_outline(mask: Bool) -> F64:
+    contours, _ = cv2.findContours(np.pad(mask, 1).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0]])
+    contour = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(float) - 1.0
+    if len(contour) < 3:
+        return np.asarray(contour.mean(axis=0) + np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]]))
+    return np.asarray(contour)
