@@ -13,7 +13,10 @@ from rtscan import __version__
 from rtscan.cli.terminal import Exit, complain
 from rtscan.errors import RtscanError
 
-COMMANDS: dict[str, str] = {}
+COMMANDS: dict[str, str] = {
+    "read": "rtscan.cli.read",
+    "score": "rtscan.cli.score",
+}
 """Command name to module; each module has `register(app)`. Only the module asked for is imported, so `rtscan` starts fast."""
 
 

@@ -1,0 +1,126 @@
+"""The order of the stages, and nothing else: no files, no printing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from rtscan import __version__
+from rtscan.acceptance.criteria import Criteria
+from rtscan.acceptance.judge import judge
+from rtscan.acceptance.situation import situation_from_job
+from rtscan.film import F64, Arc, Background, Film, Marks, Strip, Weld
+from rtscan.findings import ExposureFacts, LocationFacts, ObjectMark, Point, Quality, WeldArc, WeldFacts, Worksheet
+from rtscan.job import Job, job_sha256
+from rtscan.reading.background import estimate_background
+from rtscan.reading.classify import classify
+from rtscan.reading.group import group
+from rtscan.reading.marks import find_marks
+from rtscan.reading.measure import measure
+from rtscan.reading.rank import model_name
+from rtscan.reading.segment import segment
+from rtscan.reading.straighten import straighten
+from rtscan.reading.weld_band import find_weld
+
+_LINE_POINTS = 200
+"""Points of a centreline or edge kept in the worksheet: enough to draw a curved weld to a fraction of a millimetre."""
+
+
+@dataclass(frozen=True)
+class ReadSettings:
+    """How to judge and print: the printed limit set, and whether to go on past a failed quality check."""
+
+    units: Literal["mm", "in"] = "mm"
+    judge_anyway: bool = False
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One film read: the worksheet, and the records of the stages for those who draw or look closer."""
+
+    worksheet: Worksheet
+    film: Film
+    weld: Weld | None
+    marks: Marks
+    strips: tuple[Strip, ...]
+    backgrounds: tuple[Background, ...]
+
+
+def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSettings | None = None) -> Reading:
+    """Reads one film from density to verdict."""
+    chosen = settings or ReadSettings()
+    marks = find_marks(film, job)
+    weld = find_weld(film, job, marks)
+    strips = straighten(film, weld, marks) if weld else ()
+    backgrounds = tuple(estimate_background(strip) for strip in strips)
+    indications, groups = (), ()
+    if weld:
+        measured = measure(segment(backgrounds), backgrounds, film, weld, job, None)
+        indications, groups = group(classify(measured))
+    sheet = Worksheet(
+        tool=f"rtscan {__version__}", job_sha256=job_sha256(job), criteria_sha256=criteria.sha256 if criteria else "",
+        film=film.facts, quality=Quality(), weld=_weld_facts(film, weld, job), indications=indications, groups=groups,
+        objects=_objects(marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
+        date=job.film.date.isoformat() if job.film.date else "", model=model_name(),
+    )
+    judged = judge(sheet, criteria, situation_from_job(job, sheet, chosen.units))
+    return Reading(judged, film, weld, marks, strips, backgrounds)
+
+
+def _weld_facts(film: Film, weld: Weld | None, job: Job) -> WeldFacts:
+    """What is known of the weld: the job sheet, then what follows from it or was seen."""
+    sheet = job.weld
+    joint = sheet.joint or ("girth" if sheet.od_mm else "plate")
+    arcs = tuple(_arc(arc) for arc in weld.arcs) if weld else ()
+    length = sheet.length_mm or (math.pi * sheet.od_mm if sheet.od_mm and joint == "girth" else None)
+    return WeldFacts(
+        name=sheet.name, length_mm=length, cap_width_mm=sheet.cap_width_mm or _width_seen(film, weld), arcs=arcs, wall_mm=sheet.wall_mm,
+        od_mm=sheet.od_mm, joint=joint, preparation=sheet.preparation, process=sheet.process, layers=sheet.layers, material=sheet.material,
+        welders=sheet.welders, repairs_so_far=sheet.repairs_so_far, repair_limit=sheet.repair_limit, location=_location(job),
+    )
+
+
+def _width_seen(film: Film, weld: Weld | None) -> float | None:
+    """Median distance between the weld edges in mm; None without a weld or a scale."""
+    if weld is None or film.pixels_per_mm is None:
+        return None
+    widths = sorted(float(w) for arc in weld.arcs for w in ((arc.left_edge_px - arc.right_edge_px) ** 2).sum(axis=1) ** 0.5)
+    return widths[len(widths) // 2] / film.pixels_per_mm if widths else None
+
+
+def _arc(arc: Arc) -> WeldArc:
+    stations = None if arc.station_mm is None else (arc.station_mm if arc.covered is None else arc.station_mm[arc.covered])
+    seen = stations is not None and len(stations) > 0
+    return WeldArc(
+        wall=arc.wall, centreline_px=_line(arc.centreline_px), left_edge_px=_line(arc.left_edge_px), right_edge_px=_line(arc.right_edge_px),
+        station_from_mm=float(stations[0]) if seen and stations is not None else None,
+        station_to_mm=float(stations[-1]) if seen and stations is not None else None,
+    )
+
+
+def _line(points: F64) -> tuple[Point, ...]:
+    step = max(1, len(points) // _LINE_POINTS)
+    kept = [*points[:-1:step], points[-1]]
+    return tuple((float(x), float(y)) for x, y in kept)
+
+
+def _location(job: Job) -> LocationFacts:
+    where = job.location
+    return LocationFacts(where.datum, where.datum_clock, where.looking, where.direction, where.downstream_is, where.seen_from)
+
+
+def _exposure(job: Job) -> ExposureFacts:
+    shot = job.exposure
+    return ExposureFacts(shot.technique, shot.source, shot.kv, shot.focal_mm, shot.source_to_film_mm, shot.object_to_film_mm)
+
+
+def _objects(marks: Marks) -> tuple[ObjectMark, ...]:
+    """The marks with their boxes, half a stroke wider than their path."""
+    objects = []
+    for mark in marks.marks:
+        (x0, y0), (x1, y1) = mark.path_px.min(axis=0), mark.path_px.max(axis=0)
+        half = mark.width_px / 2
+        objects.append(ObjectMark(mark.kind, (float(x0 - half), float(y0 - half), float(x1 + half), float(y1 + half)), mark.says))
+    return tuple(objects)
+
