@@ -103,7 +103,10 @@ class WeldArc:
 
 @dataclass(frozen=True)
 class LocationFacts:
-    """Where stations start and which way they grow, in the words of the job sheet; `direction` is seen `looking` along the pipe."""
+    """Where stations start and which way they grow, in the words of the job sheet; `direction` is seen `looking` along the pipe.
+
+    `stations_from_datum` is False when no marker or end station was given, so that stations only count from the end of the weld seen.
+    """
 
     datum: str = ""
     datum_clock: str | None = None
@@ -111,6 +114,7 @@ class LocationFacts:
     direction: str | None = None
     downstream_is: str | None = None
     seen_from: str = "outside"
+    stations_from_datum: bool | None = None
 
 
 @dataclass(frozen=True)
