@@ -60,7 +60,7 @@ def separated_coverage(tables: int, rng: np.random.Generator) -> dict[str, float
     """Share of separated tables whose a90/95 lies above the true a90, by steepness and number of targets."""
     shares = {}
     for slope, targets in ((6.0, 12), (12.0, 20), (12.0, 40)):
-        held = []
+        held: list[bool] = []
         while len(held) < tables:
             size = np.round(rng.uniform(0.2, 2.2, targets), 2)
             hits = (rng.random(targets) < 1 / (1 + np.exp(-slope * (size - 1.0)))).astype(float)

@@ -14,6 +14,7 @@ from rtscan.cli.terminal import Exit, complain
 from rtscan.errors import RtscanError
 
 COMMANDS: dict[str, str] = {
+    "practise": "rtscan.cli.practise",
     "read": "rtscan.cli.read",
     "score": "rtscan.cli.score",
 }

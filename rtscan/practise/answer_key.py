@@ -8,8 +8,8 @@ from pathlib import Path
 
 from rtscan.errors import ListError
 from rtscan.findings import FilmFacts, Group, Indication, ObjectMark, Point, Quality, WeldFacts
-from rtscan.practise.places import to_px
 from rtscan.record_json import from_json
+from rtscan.report.weld_frame import frames, place_px
 
 
 @dataclass(frozen=True)
@@ -46,10 +46,8 @@ class AnswerKey:
     def object_at(self, mark: Indication) -> str | None:
         """The kind of the smallest object (scratch, wire, letter …) within 2 mm of the middle of `mark`; None on none."""
         scale = self.film.pixels_per_mm
-        if scale is None or mark.along_mm is None:
-            return None
-        point = to_px(self.weld, scale, mark.along_mm, mark.across_mm or 0.0, mark.wall)
-        if point is None:
+        point = place_px(mark, frames(self.weld, scale), self.weld.length_mm, scale)
+        if point is None or scale is None:
             return None
         near = 2.0 * scale
         under = [

@@ -1,0 +1,24 @@
+"""Fills the page templates: self-contained HTML, everything from outside escaped."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from rtscan import __version__
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    loader = PackageLoader("rtscan.practise")
+    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+
+
+def page(template: str, **values: Any) -> str:
+    """The page `template` (a file in templates/) filled with `values`."""
+    return _environment().get_template(template).render(tool=f"rtscan {__version__}", **values)
