@@ -17,6 +17,7 @@ COMMANDS: dict[str, str] = {
     "practise": "rtscan.cli.practise",
     "read": "rtscan.cli.read",
     "score": "rtscan.cli.score",
+    "simulate": "rtscan.cli.simulate",
 }
 """Command name to module; each module has `register(app)`. Only the module asked for is imported, so `rtscan` starts fast."""
 

@@ -1,0 +1,93 @@
+"""The beam: dose behind steel, other metals as equivalent steel, scatter, unsharpness of the source.
+
+Primary dose behind a steel thickness is the sum over lines or bins of dose weight times exp(-mu T); narrow-beam coefficients.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rtscan.film import F64
+from rtscan.knowledge.attenuation import Spectrum, dose_weights, gamma_lines, linear_attenuation, tube_spectrum
+from rtscan.simulate.recipe import ExposurePart
+
+THICKNESS_STEP_MM = 0.05
+THICKEST_MM = 400.0
+INHERENT_MM = {"Ir-192": 0.15, "Se-75": 0.11, "Yb-169": 0.08, "Co-60": 0.35}
+"""Inherent unsharpness of gamma sources with lead screens: commonly tabulated, from memory (unverified)."""
+SCATTER_PER_MM = 0.10
+"""Scattered over primary dose per mm of steel: 2.0 at 20 mm and 3.0 at 31 mm (published training problems)."""
+
+
+@dataclass(frozen=True)
+class Beam:
+    """Energies (keV), dose weights (sum 1), steel coefficients (1/mm) and the log dose at multiples of THICKNESS_STEP_MM."""
+
+    energy_kev: F64
+    weights: F64
+    steel_per_mm: F64
+    log_dose: F64
+
+    def dose(self, thickness_mm: F64) -> F64:
+        """Primary dose behind steel; 1 without any. Thickness below zero counts as none."""
+        position = np.clip(np.asarray(thickness_mm, dtype=np.float64), 0.0, THICKEST_MM) / THICKNESS_STEP_MM
+        return np.asarray(np.exp(np.interp(position, np.arange(self.log_dose.size), self.log_dose)))
+
+    def attenuation_at(self, thickness_mm: float) -> float:
+        """Local effective coefficient -d ln(dose)/dT behind `thickness_mm`, 1/mm."""
+        left = self.weights * np.exp(-self.steel_per_mm * thickness_mm)
+        return float(np.sum(left * self.steel_per_mm) / np.sum(left))
+
+    def equivalent_steel(self, material: str, amount_mm: F64, behind_mm: float) -> F64:
+        """Steel (mm) that adds as much to `behind_mm` of steel as `amount_mm` of `material` does; same shape, rising."""
+        if material == "air":
+            return np.zeros_like(np.asarray(amount_mm, dtype=np.float64))
+        mu = linear_attenuation(material, self.energy_kev)
+        most = float(np.max(amount_mm, initial=0.0))
+        amounts = np.linspace(0.0, max(most, 1e-6), 65)
+        left = self.weights * np.exp(-self.steel_per_mm * behind_mm)
+        dose = np.exp(-amounts[:, None] * mu[None, :]) @ left
+        steel = np.interp(-np.log(dose), -self.log_dose, np.arange(self.log_dose.size) * THICKNESS_STEP_MM) - behind_mm
+        return np.asarray(np.interp(amount_mm, amounts, steel - steel[0]))
+
+
+def spectrum_of(exposure: ExposurePart) -> Spectrum:
+    """Lines of the gamma source, or the tube spectrum at its voltage."""
+    if exposure.source == "x-ray":
+        return tube_spectrum(exposure.kv, copper_mm=exposure.filter_mm)
+    return gamma_lines(exposure.source)
+
+
+def make_beam(exposure: ExposurePart, material: str = "carbon steel") -> Beam:
+    """The beam of an exposure behind a steel."""
+    spectrum = spectrum_of(exposure)
+    weights = dose_weights(spectrum)
+    mu = linear_attenuation(material, spectrum.energy_kev)
+    thickness = np.arange(0.0, THICKEST_MM + THICKNESS_STEP_MM, THICKNESS_STEP_MM)
+    dose = np.zeros_like(thickness)
+    for weight, coefficient in zip(weights, mu, strict=True):
+        dose += weight * np.exp(-coefficient * thickness)
+    return Beam(spectrum.energy_kev, weights, mu, np.log(np.maximum(dose, 1e-300)))
+
+
+def inherent_unsharpness_mm(exposure: ExposurePart) -> float:
+    """As given, else 0.0013 kV^0.8 for x-rays (published training formula) or the usual value of the gamma source."""
+    if exposure.unsharpness_mm is not None:
+        return exposure.unsharpness_mm
+    if exposure.source == "x-ray":
+        return float(0.0013 * (exposure.kv) ** 0.8)
+    return INHERENT_MM[exposure.source]
+
+
+def geometric_unsharpness_mm(focal_mm: float, object_mm: float, source_to_film_mm: float) -> float:
+    """Ug = F b / a: b the height of the detail above the film, a its distance from the source."""
+    return focal_mm * object_mm / max(source_to_film_mm - object_mm, 1e-6)
+
+
+def scatter_ratio(exposure: ExposurePart, thickness_mm: F64) -> F64:
+    """Scattered over primary dose behind `thickness_mm`; as given in the recipe (for every thickness), else proportional to it."""
+    if exposure.scatter is not None:
+        return np.full_like(np.asarray(thickness_mm, dtype=np.float64), exposure.scatter)
+    return np.asarray(0.05 + SCATTER_PER_MM * np.asarray(thickness_mm, dtype=np.float64))

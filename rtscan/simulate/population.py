@@ -1,0 +1,309 @@
+"""Random films: what welds, set-ups, flaws and nuisances a level holds. For practice sets and for training.
+
+Level 1: even films, straight weld, plain bead, clear flaws. Level 2: usual films of a yard, most nuisances. Level 3: hard: faint flaws,
+coarse beads, turned and bowed welds, poor films, dense-dark scans, everything at once. Shares are choices of the project, written here.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from rtscan.job import Technique
+from rtscan.simulate.recipe import Recipe
+
+PIPES = (
+    (60.3, 3.91),
+    (60.3, 5.54),
+    (88.9, 5.49),
+    (114.3, 6.02),
+    (168.3, 7.11),
+    (219.1, 8.18),
+    (273.1, 9.27),
+    (323.9, 9.53),
+    (406.4, 12.7),
+    (508.0, 12.7),
+)
+WEIGHTS: dict[str, float] = {
+    "gas pore": 14,
+    "uniformly distributed porosity": 3,
+    "clustered porosity": 5,
+    "linear porosity": 4,
+    "elongated cavity": 4,
+    "worm-hole": 4,
+    "hollow bead": 2,
+    "crater pipe": 3,
+    "isolated slag inclusion": 8,
+    "linear slag inclusion": 6,
+    "wagon tracks": 3,
+    "tungsten inclusion": 7,
+    "copper inclusion": 1,
+    "protruding filler wire": 2,
+    "lack of side-wall fusion": 6,
+    "lack of inter-run fusion": 3,
+    "lack of root fusion": 5,
+    "missed tie-in": 2,
+    "incomplete root penetration": 6,
+    "root concavity": 4,
+    "continuous excess penetration": 3,
+    "local excess penetration": 3,
+    "burn-through": 3,
+    "continuous undercut": 4,
+    "intermittent undercut": 4,
+    "shrinkage groove": 2,
+    "incompletely filled groove": 2,
+    "missed bevel edge": 2,
+    "longitudinal crack": 6,
+    "transverse crack": 4,
+    "crater crack": 3,
+    "branching crack": 2,
+    "spatter": 4,
+    "stray arc": 2,
+    "grinding mark": 2,
+    "excess weld metal": 1,
+    "linear misalignment": 2,
+}
+ARTEFACTS = (
+    "scratch",
+    "crimp mark",
+    "static",
+    "roller marks",
+    "fingerprint",
+    "water spot",
+    "screen mark",
+    "light leak",
+    "handwriting",
+    "double-exposed corner",
+    "pressure mark",
+    "screen dirt",
+    "bromide streaks",
+)
+Table = dict[str, Any]
+
+
+def random_recipe(
+    level: int, technique: Technique, rng: np.random.Generator, max_imperfections: int | None = None, clean_share: float = 0.15
+) -> Recipe:
+    """Draws a film. The same generator state gives the same recipe."""
+    weld = _weld(level, technique, rng)
+    exposure = _exposure(technique, weld, level, rng)
+    film, scan, place = _film(level, technique, weld, rng), _scan(level, rng), _place(level, technique, rng)
+    _size_film(technique, weld, exposure, film, place, scan)
+    table: Table = {
+        "weld": weld,
+        "exposure": exposure,
+        "film": film,
+        "scan": scan,
+        "place": place,
+        "location": {"downstream_is": _downstream(place), "looking": "downstream", "direction": "clockwise"},
+    }
+    if weld.get("od_mm"):
+        table["location"] |= {"datum": "top", "datum_clock": "12:00"}
+        place["station_at_middle_mm"] = round(float(rng.uniform(0, np.pi * weld["od_mm"])), 1)
+    table["testing"] = {"standard": "iso-17636-1", "class": "B" if rng.random() < 0.5 else "A"}
+    table["iqi"], table["letters"] = _indicators(technique, weld, film, place, level, rng)
+    table["imperfections"] = [] if rng.random() < clean_share else _imperfections(level, technique, max_imperfections, rng)
+    table["artefacts"] = _artefacts(level, rng)
+    return Recipe.model_validate(table)
+
+
+def _uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    return round(float(rng.uniform(low, high)), 3)
+
+
+def _weld(level: int, technique: Technique, rng: np.random.Generator) -> Table:
+    table: Table = {}
+    if technique == "SWSI":
+        table["wall_mm"] = _uniform(rng, 5, 25 if level > 1 else 16)
+    else:
+        choices = PIPES[:3] if technique.startswith("DWDI") else PIPES[3:]
+        od, wall = choices[int(rng.integers(len(choices)))]
+        table |= {"od_mm": od, "wall_mm": wall}
+    rough = {1: 0.7, 2: 1.0, 3: 1.5}[level]
+    wall = table["wall_mm"]
+    gtaw = rng.random() < 0.45
+    pitch = _uniform(rng, 0.9, 2.2) if gtaw else _uniform(rng, 1.8, 6.0)
+    table |= {
+        "preparation": str(rng.choice(["V", "V", "V", "U", "J", "X"] if wall > 9 and technique == "SWSI" else ["V", "V", "U"])),
+        "bevel_deg": _uniform(rng, 25, 37),
+        "gap_mm": _uniform(rng, 1.5, 4),
+        "land_mm": _uniform(rng, 0.5, 2),
+        "cap_height_mm": _uniform(rng, 0.6, 1.6 + 0.08 * wall),
+        "root_width_mm": _uniform(rng, 3, 6.5),
+        "root_height_mm": _uniform(rng, 0.2, 1.8),
+        "cap_passes": int(rng.choice([1, 1, 2, 3])) if wall > 9 else 1,
+        "ripple_mm": _uniform(rng, 0.01, 0.08 if gtaw else 0.28) * rough,
+        "ripple_pitch_mm": pitch,
+        "roughness": _uniform(rng, 0.5, 1.4) * rough,
+        "ground": bool(rng.random() < 0.08),
+        "material": "stainless steel" if gtaw and rng.random() < 0.3 else "carbon steel",
+        "process": "141" if gtaw else "111",
+    }
+    if level > 1 and rng.random() < 0.15:
+        table["mismatch_mm"] = _uniform(rng, -1.5, 1.5)
+    if rng.random() < 0.35:
+        table["tacks_mm"] = [round(float(t), 1) for t in np.cumsum(rng.uniform(30, 90, 4))]
+    return table
+
+
+def _exposure(technique: Technique, weld: Table, level: int, rng: np.random.Generator) -> Table:
+    wall, od = weld["wall_mm"], weld.get("od_mm")
+    through = wall * (2 if technique.startswith("DW") else 1)
+    gamma = rng.random() < (0.75 if technique in ("DWSI", "panoramic") else 0.35)
+    table: Table = {"technique": technique, "object_to_film_mm": _uniform(rng, 0.5, 4)}
+    if gamma:
+        sources = ["Se-75", "Ir-192"] if through < 25 else ["Ir-192"]
+        table |= {"source": str(rng.choice(sources)), "focal_mm": _uniform(rng, 1, 3)}
+    else:
+        table |= {
+            "source": "x-ray",
+            "kv": round(float(np.clip(95 + 8.2 * through * rng.uniform(0.85, 1.15), 100, 380))),
+            "focal_mm": _uniform(rng, 0.4, 3),
+        }
+    if technique == "SWSI":
+        table["source_to_film_mm"] = _uniform(rng, 400, 900)
+    elif technique == "DWSI":
+        table["source_to_film_mm"] = round(od + _uniform(rng, 5, 250), 1)
+        table["offset_mm"] = round(0.35 * table["source_to_film_mm"] * rng.choice([-1.0, 1.0]), 1) if od < 200 else _uniform(rng, 60, 140)
+    elif technique.startswith("DWDI"):
+        table["source_to_film_mm"] = _uniform(rng, 500, 800)
+        if technique == "DWDI-ellipse":
+            table["offset_mm"] = round(_ellipse_offset(table["source_to_film_mm"], od, wall, rng), 1)
+    return table
+
+
+def _ellipse_offset(distance: float, od: float, wall: float, rng: np.random.Generator) -> float:
+    """Source offset whose opening leaves about one weld width between the two images: S = L1 (b + gap) / L2."""
+    width = 2 * 0.6 * wall + 5.5
+    return float((distance - od) * (width * rng.uniform(1.6, 2.4)) / od)
+
+
+def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generator) -> Table:
+    table: Table = {
+        "class": str(rng.choice(["C2", "C3", "C4", "C4", "C5"])),
+        "density": _uniform(rng, 2.0, 3.2),
+        "height_mm": _uniform(rng, 45, 70),
+    }
+    if level > 1:
+        table |= {"uneven": _uniform(rng, 0, 0.12 * level), "border_mm": _uniform(rng, 0.2, 1.3) if rng.random() < 0.7 else 0.0}
+        if rng.random() < 0.3:
+            table["ends"] = _uniform(rng, -0.6, 1.2)
+    if level == 3 and rng.random() < 0.25:
+        table["density"] = _uniform(rng, 1.2, 4.0)
+    return table
+
+
+def _scan(level: int, rng: np.random.Generator) -> Table:
+    table: Table = {"pixels_per_mm": float(rng.choice([20.0, 20.0, 24.81, 25.0, 15.0])), "bits": int(rng.choice([16, 16, 12, 8]))}
+    table |= {"lines": _uniform(rng, 0.0005, 0.002 * level), "noise": _uniform(rng, 0.002, 0.006), "blur_mm": _uniform(rng, 0.02, 0.09)}
+    if level > 1:
+        table["dust"] = int(rng.integers(0, 25 * level))
+    if rng.random() < 0.06 * level:
+        table |= {"look": "dense-dark", "bits": 14, "grey_is": "density"}
+    elif rng.random() < 0.12:
+        table["grey_is"] = "light"
+        table["bits"] = 16
+    return table
+
+
+def _place(level: int, technique: Technique, rng: np.random.Generator) -> Table:
+    table: Table = {"off_middle_mm": _uniform(rng, -6, 6)}
+    if level == 1:
+        return table
+    table["angle_deg"] = _uniform(rng, -3, 3) if rng.random() < 0.7 else _uniform(rng, -15, 15)
+    if (technique.startswith("DWDI") and rng.random() < 0.7) or rng.random() < 0.12:
+        table["angle_deg"] = 90.0 + _uniform(rng, -3, 3)
+    table |= {"waviness_mm": _uniform(rng, 0, 0.4 * level), "bow_mm": _uniform(rng, -1.5, 1.5) * level if rng.random() < 0.4 else 0.0}
+    return table
+
+
+def _downstream(place: Table) -> str:
+    return "right" if 45 < place.get("angle_deg", 0.0) < 135 else "up"
+
+
+def _size_film(technique: Technique, weld: Table, exposure: Table, film: Table, place: Table, scan: Table) -> None:
+    """Width along the weld and height across it; a turned weld swaps them."""
+    along = 200.0
+    od = weld.get("od_mm")
+    if technique.startswith("DWDI"):
+        along = round(1.3 * od * exposure["source_to_film_mm"] / (exposure["source_to_film_mm"] - od), 1)
+        film["height_mm"] = round(film["height_mm"] + 30, 1)
+    elif od is not None:
+        along = round(min(240.0, np.pi * od / (3 if technique == "DWSI" else 2)), 1)
+    film["width_mm"] = along
+    if 45 < place.get("angle_deg", 0.0) < 135:
+        film["width_mm"], film["height_mm"] = film["height_mm"], along
+
+
+def _indicators(
+    technique: Technique, weld: Table, film: Table, place: Table, level: int, rng: np.random.Generator
+) -> tuple[list[Table], list[Table]]:
+    turned = 45 < place.get("angle_deg", 0.0) < 135
+    along, across = (film["height_mm"], film["width_mm"]) if turned else (film["width_mm"], film["height_mm"])
+    wires = (
+        []
+        if rng.random() < 0.06 * level
+        else [
+            {
+                "set": "W10" if weld["wall_mm"] > 5 else "W13",
+                "side": "film" if technique in ("DWSI", "panoramic") else "source",
+                "along_mm": _uniform(rng, -0.3, 0.3) * along,
+                "across_mm": _uniform(rng, -0.12, 0.12) * across,
+                "wire_length_mm": 50 if across > 60 and not technique.startswith("DWDI") else 25,
+            }
+        ]
+    )
+    letters = []
+    alphabet = "ABCDEFGHKLMNPRSTUVWXYZ"
+    for _ in range(int(rng.integers(1, 3 + level))):
+        text = "".join(rng.choice(list(alphabet), int(rng.integers(0, 3)))) + str(int(rng.integers(1, 500)))
+        side = 1 if rng.random() < 0.5 else -1
+        edge = 0.5 if level > 1 and rng.random() < 0.3 else 0.38
+        letters.append(
+            {
+                "text": text,
+                "along_mm": _uniform(rng, -0.45, 0.45) * along,
+                "across_mm": side * edge * across,
+                "height_mm": _uniform(rng, 6, 10),
+                "plate": bool(rng.random() < 0.4),
+                "mirrored": bool(rng.random() < 0.05),
+                "lead_mm": _uniform(rng, 0.6, 1.8),
+            }
+        )
+    if level > 1 and technique != "SWSI" and rng.random() < 0.5:
+        side = 1 if rng.random() < 0.5 else -1
+        letters += [
+            {
+                "text": str(5 * k),
+                "along_mm": (k - 3) * 50.0 + 10,
+                "across_mm": side * _uniform(rng, 0.36, 0.5) * across,
+                "height_mm": 6.5,
+                "stencil": True,
+                "lead_mm": 1.2,
+            }
+            for k in range(1, 6)
+            if abs((k - 3) * 50 + 10) < 0.5 * along
+        ]
+    return wires, letters
+
+
+def _imperfections(level: int, technique: Technique, most: int | None, rng: np.random.Generator) -> list[Table]:
+    count = int(np.clip(rng.poisson(1.5 + level), 1, 8))
+    if most is not None:
+        count = min(count, most)
+    names, weights = list(WEIGHTS), np.asarray(list(WEIGHTS.values()), dtype=np.float64)
+    out = []
+    for name in rng.choice(names, count, p=weights / weights.sum()):
+        row: Table = {"type": str(name)}
+        if technique.startswith("DWDI"):
+            row["wall"] = "film" if rng.random() < 0.5 else "source"
+        out.append(row)
+    return out
+
+
+def _artefacts(level: int, rng: np.random.Generator) -> list[Table]:
+    if level == 1:
+        return []
+    count = int(rng.poisson(0.8 * (level - 1)))
+    return [{"kind": str(kind), "strength": _uniform(rng, 0.5, 1.5)} for kind in rng.choice(ARTEFACTS, count)]

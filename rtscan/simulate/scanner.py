@@ -1,0 +1,65 @@
+"""The scanner: its own blur, line noise, dust, borders; density to grey in the bits and look asked for."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rtscan.film import F32
+from rtscan.simulate.recipe import ScanPart
+
+Grey = NDArray[np.uint8] | NDArray[np.uint16]
+BLUR_SIGMA_PER_FWHM = 1.0 / 2.3548
+
+
+def scan(density: F32, part: ScanPart, rng: np.random.Generator) -> Grey:
+    """Grey values of a film; `density` (rows, columns) is changed in place."""
+    sigma = part.blur_mm * part.pixels_per_mm * BLUR_SIGMA_PER_FWHM
+    if sigma > 0.2:
+        density = cv2.GaussianBlur(density, (0, 0), sigma, dst=density)
+    rows, columns = density.shape
+    if part.lines:
+        streaks = rng.standard_normal(columns, dtype=np.float32) * np.float32(part.lines)
+        density += cv2.GaussianBlur(streaks[None, :], (0, 0), 0.7)
+    if part.noise:
+        for top in range(0, rows, 512):
+            block = density[top : top + 512]
+            block += rng.standard_normal(block.shape, dtype=np.float32) * np.float32(part.noise)
+    return to_grey(density, part)
+
+
+def to_grey(density: F32, part: ScanPart) -> Grey:
+    """Quantises density. Linear in density: top grey is density 0, grey 0 is `density_max`. Linear in light: grey is 10^-D from D 0.
+    Linear in dose (detector): grey is net exposure, dense-dark. The other look is the mirror image of the scale."""
+    top = float(2**part.bits - 1)
+    kind = np.uint8 if part.bits == 8 else np.uint16
+    out = np.empty(density.shape, dtype=kind)
+    for row in range(0, density.shape[0], 512):
+        block = density[row : row + 512]
+        if part.grey_is == "light":
+            share = np.power(np.float32(10.0), -block)
+        elif part.grey_is == "dose":
+            share = 1.0 - block / np.float32(part.density_max)
+        else:
+            share = 1.0 - block / np.float32(part.density_max)
+        if part.look == "dense-dark":
+            share = 1.0 - share
+        np.clip(share, 0.0, 1.0, out=share)
+        out[row : row + 512] = np.rint(share * np.float32(top)).astype(kind)
+    return out
+
+
+def grey_to_density(part: ScanPart) -> tuple[tuple[float, float], ...]:
+    """The scanner's calibration table for the job sheet; empty for a light scale with no end points worth a table, and for dose."""
+    top = float(2**part.bits - 1)
+    if part.grey_is == "dose":
+        return ()
+    if part.grey_is == "density":
+        low, high = (0.0, part.density_max), (top, 0.0)
+        return (low, high) if part.look == "dense-bright" else ((0.0, 0.0), (top, part.density_max))
+    densities = np.linspace(part.density_max, 0.0, 46)
+    share = 10.0**-densities
+    greys = top * (share if part.look == "dense-bright" else 1.0 - share)
+    pairs = sorted((round(float(g), 3), round(float(d), 4)) for g, d in zip(greys, densities, strict=True))
+    return tuple(pairs)
