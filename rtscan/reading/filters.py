@@ -22,9 +22,10 @@ import numpy as np
 from scipy import ndimage
 
 from rtscan.film import F32, Background, Bool
-from rtscan.reading.background import MAD_TO_SIGMA, NOMINAL_PIXELS_PER_MM
+from rtscan.reading.background import MAD_TO_SIGMA, NOMINAL_PIXELS_PER_MM, local_sigma
 
 GRID_PIXELS_PER_MM = 10.0
+NOISE_TILE_MM = (2.0, 20.0)
 Shape = Literal["blob", "line"]
 
 
@@ -60,7 +61,7 @@ class Response:
 @dataclass(frozen=True)
 class Grid:
     """The strip on the detection grid. `per_mm` grid pixels a millimetre (nominal where the scale is unknown), `factor` grid pixels
-    per strip pixel; `residual` and `usable` have shape (across, along)."""
+    per strip pixel; all arrays have shape (across, along); `noise` is the local spread of a grid pixel."""
 
     residual: F32
     noise: F32
@@ -80,9 +81,10 @@ def detection_grid(background: Background) -> Grid:
     share = cv2.resize(strip.usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     lines = cv2.resize(strip.lines.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     residual = cv2.resize(background.residual, size, interpolation=cv2.INTER_AREA)
-    noise = cv2.resize(background.noise, size, interpolation=cv2.INTER_AREA)
     factor = (rows / background.residual.shape[0], columns / background.residual.shape[1])
-    return Grid(residual, noise, share > 0.5, lines > 0.25, pitch * factor[1], factor)
+    usable, per_mm = share > 0.5, pitch * factor[1]
+    noise = local_sigma(residual, usable, NOISE_TILE_MM[0] * per_mm, NOISE_TILE_MM[1] * per_mm)
+    return Grid(residual, noise, usable, lines > 0.25, per_mm, factor)
 
 
 def responses(grid: Grid, settings: FilterSettings | None = None) -> tuple[Response, ...]:

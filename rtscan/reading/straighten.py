@@ -83,7 +83,9 @@ def _offset(edge: F64, length: F64, columns: F64, centre: F32, normal: F32) -> F
 def _sample_mask(mask: Bool, film_xy: F32) -> Bool:
     """A boolean film image at strip places, nearest pixel; False off the film."""
     whole = mask.astype(np.uint8)
-    return cv2.remap(whole, film_xy, np.empty(0), cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0).astype(bool)
+    # OpenCV 5.0.0 gives garbage for a nearest-pixel remap with a two-channel map; two single-channel maps are right.
+    x, y = np.ascontiguousarray(film_xy[..., 0]), np.ascontiguousarray(film_xy[..., 1])
+    return cv2.remap(whole, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0).astype(bool)
 
 
 def to_film(strip: Strip, points: F64) -> F64:

@@ -1,0 +1,117 @@
+"""Simulated films read up to the candidates, with the truth laid over the detection grid."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from draw import draw_recipe
+
+from rtscan.film import Background, Film, Weld
+from rtscan.findings import Indication
+from rtscan.job import Job, load_job
+from rtscan.reading.background import estimate_background
+from rtscan.reading.load import load_films
+from rtscan.reading.marks import find_marks
+from rtscan.reading.straighten import straighten
+from rtscan.reading.weld_band import find_weld
+
+KIND_OF = (("2015", "cavity"), ("2016", "cavity"), ("2024", "cavity"), ("2025", "cavity"), ("20", "pore"), ("516", "pore"), ("304", "metal"), ("30", "slag"),
+           ("401", "lack of fusion"), ("402", "lack of penetration"), ("517", "lack of fusion"), ("10", "crack"), ("501", "undercut"), ("511", "undercut"),
+           ("515", "concavity"), ("510", "concavity"), ("504", "excess metal"), ("502", "excess metal"), ("602", "spatter"), ("601", "spatter"))
+
+
+def kind_of(iso6520: str) -> str:
+    """The network's kind of a reference number."""
+    return next((kind for head, kind in KIND_OF if iso6520.startswith(head)), "slag")
+
+
+@dataclass(frozen=True)
+class Truth:
+    """One true indication of a film."""
+
+    indication: Indication
+    detectability: float
+    outline_px: np.ndarray
+
+
+@dataclass(frozen=True)
+class ReadFilm:
+    """A simulated film read up to the background. `weld` None: not found."""
+
+    number: int
+    clean: bool
+    technique: str
+    film: Film
+    job: Job
+    weld: Weld | None
+    backgrounds: tuple[Background, ...]
+    truths: tuple[Truth, ...]
+    objects: tuple[dict[str, Any], ...]
+    groups: tuple[dict[str, Any], ...]
+
+
+def simulate_and_read(seed: int, number: int, clean_share: float) -> ReadFilm:
+    """Film `number` of the draw with `seed`: simulated, written, loaded and read up to the background."""
+    from rtscan.simulate.files import write_film
+    from rtscan.simulate.render import render
+
+    rng = np.random.default_rng([seed, number])
+    clean = bool(rng.random() < clean_share)
+    recipe = draw_recipe(rng, clean, f"film-{number:04d}")
+    folder = "/dev/shm" if os.path.isdir("/dev/shm") else None
+    with tempfile.TemporaryDirectory(dir=folder) as place:
+        files = write_film(render(recipe, rng), Path(place))
+        key = json.loads(files.key.read_text(encoding="utf-8"))
+        job = load_job(files.job)
+        if rng.random() < 0.3:
+            job = Job.model_validate({"film": {"pixels_per_mm": job.film.pixels_per_mm, "look": job.film.look}})
+        film = load_films(files.film, job)[0]
+    return _read(number, clean, recipe.exposure.technique, film, job, key)
+
+
+def _read(number: int, clean: bool, technique: str, film: Film, job: Job, key: dict[str, Any]) -> ReadFilm:
+    marks = find_marks(film, job)
+    weld = find_weld(film, job, marks)
+    backgrounds = tuple(estimate_background(s) for s in straighten(film, weld, marks)) if weld else ()
+    names = Indication.__dataclass_fields__
+    truths = tuple(Truth(Indication(**{k: v for k, v in row.items() if k in names and k not in ("alternatives", "nearest")}), row["detectability"],
+                         np.array(row["true_outline_px"], dtype=float)) for row in key["indications"])
+    return ReadFilm(number, clean, technique, film, job, weld, backgrounds, truths, tuple(key["objects"]), tuple(key["groups"]))
+
+
+def truth_on_grid(read: ReadFilm, background: Background, shape: tuple[int, int], grow_mm: float = 0.0) -> list[np.ndarray]:
+    """For each truth of the film its mask on a detection grid of `shape`, grown by `grow_mm`; empty where it lies elsewhere."""
+    xy = background.strip.film_xy
+    rows = np.linspace(0, xy.shape[0] - 1, shape[0])
+    columns = np.linspace(0, xy.shape[1] - 1, shape[1])
+    coarse = cv2.remap(xy, *np.meshgrid(columns.astype(np.float32), rows.astype(np.float32)), cv2.INTER_LINEAR)
+    masks = []
+    pitch = read.film.pixels_per_mm or 20.0
+    margin = grow_mm * pitch + 2
+    for truth in read.truths:
+        line = truth.outline_px
+        low, high = line.min(axis=0) - margin, line.max(axis=0) + margin
+        size = np.ceil(high - low).astype(int) + 1
+        picture = np.zeros((size[1], size[0]), dtype=np.uint8)
+        cv2.fillPoly(picture, [np.round((line - low) * 16).astype(np.int32)], 255, shift=4)
+        cv2.polylines(picture, [np.round((line - low) * 16).astype(np.int32)], True, 255, 1, shift=4)
+        if grow_mm:
+            reach = 2 * round(grow_mm * pitch) + 1
+            picture = cv2.dilate(picture, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))
+        inside = (coarse[..., 0] > low[0]) & (coarse[..., 0] < high[0]) & (coarse[..., 1] > low[1]) & (coarse[..., 1] < high[1])
+        mask = np.zeros(shape, dtype=bool)
+        if inside.any():
+            r0, r1 = np.flatnonzero(inside.any(axis=1))[[0, -1]]
+            c0, c1 = np.flatnonzero(inside.any(axis=0))[[0, -1]]
+            part = coarse[r0 : r1 + 1, c0 : c1 + 1] - low.astype(np.float32)
+            value = cv2.remap(picture, np.ascontiguousarray(part[..., 0]), np.ascontiguousarray(part[..., 1]), cv2.INTER_LINEAR, borderValue=0)
+            mask[r0 : r1 + 1, c0 : c1 + 1] = value > 100
+        masks.append(mask)
+    return masks
