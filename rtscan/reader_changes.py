@@ -9,7 +9,7 @@ from typing import Any
 
 from rtscan.errors import ListError
 from rtscan.findings import Closed, Finding, Indication, Reader, Result, WeldDocument, Worksheet
-from rtscan.hand_groups import hand_groups, regrouped
+from rtscan.hand_groups import regrouped
 from rtscan.record_json import load_document, without_dangling
 from rtscan.record_lists import (
     COLUMNS,
@@ -67,7 +67,7 @@ def open_for_judging(path: Path) -> Worksheet | WeldDocument:
         document = load_document(beside)
         return merged(document, read_changes(path, max((i.id for i in document.indications), default=0)))
     listed = read_indications(path)
-    return Worksheet(indications=listed.indications, groups=hand_groups(listed.indications), reader=listed.reader)
+    return Worksheet(indications=listed.indications, reader=listed.reader)
 
 
 def read_changes(path: Path, greatest_id: int = 0) -> Changes:

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from rtscan.errors import ListError
 from rtscan.findings import Alternative, Closed, Finding, Group, Indication, Nearest, Reader, Worksheet
-from rtscan.hand_groups import hand_groups
 from rtscan.reader_changes import open_for_judging
 from rtscan.record_json import dump
 from rtscan.record_lists import write_csv
@@ -94,7 +90,7 @@ def test_renaming_by_term_or_number(tmp_path: Path, cells: dict[str, str]) -> No
 
 
 def test_measured_anew(tmp_path: Path) -> None:
-    """The machine's uncertainty, area and greatest inscribed width belonged to the old size; the group is measured again."""
+    """The machine's uncertainty, area and greatest inscribed width belonged to the old size; the group is to be measured again."""
     read = edited(tmp_path, setting(2, length_mm="4", width_mm="3,5", along_mm="21"))
     third = read.indications[2]
     assert (third.length_mm, third.width_mm, third.along_mm) == (4.0, 3.5, 21.0)
@@ -102,9 +98,7 @@ def test_measured_anew(tmp_path: Path) -> None:
     assert read.indications[1].nearest is not None  # it points at 1, which stayed
     assert read.reader is not None
     assert read.reader.changed[0] == "indication 3: along from 20 mm to 21 mm"
-    assert read.groups[0].sum_length_mm == 8.0  # 2 + 2 + 4
-    assert read.groups[0].end_to_end_mm == pytest.approx(23.0 - 9.00004)  # 21 + 2 back to 10.00004 - 1
-    assert read.groups[0].kind == "aligned"
+    assert read.groups == (replace(worksheet().groups[0], sum_length_mm=None, end_to_end_mm=None),)
 
 
 def test_a_given_uncertainty_is_kept(tmp_path: Path) -> None:
@@ -176,8 +170,14 @@ def test_a_second_round_keeps_the_first(tmp_path: Path) -> None:
 def test_hand_list_alone(tmp_path: Path) -> None:
     (tmp_path / "list.csv").write_text("type,along_mm,length_mm,group\ngas pore,0,1,A\ngas pore,10,1,A\n", encoding="utf-8")
     read = open_for_judging(tmp_path / "list.csv")
-    assert [g.id for g in read.groups] == ["A"]
+    assert [i.group for i in read.indications] == ["A", "A"]
     assert read.reader is None
+
+
+def test_group_column_moves_members(tmp_path: Path) -> None:
+    assert edited(tmp_path, setting(2, group="")).groups[0].members == (1, 2)
+    assert edited(tmp_path, setting(3, group="G1")).groups[0].members == (1, 2, 3, 4)
+    assert edited(tmp_path, lambda rows: [{**row, "group": ""} for row in rows]).groups == ()
 
 
 def test_json_with_a_contradiction_is_refused(tmp_path: Path) -> None:
@@ -185,30 +185,3 @@ def test_json_with_a_contradiction_is_refused(tmp_path: Path) -> None:
     (tmp_path / "f.worksheet.json").write_text(dump(changed), encoding="utf-8")
     with pytest.raises(ListError, match="indication 1: type"):
         open_for_judging(tmp_path / "f.worksheet.json")
-
-
-def pores(places: list[tuple[float, float]]) -> list[Indication]:
-    return [Indication(k, "dark", "gas pore", "2011", along_mm=x, across_mm=y, length_mm=1.0, width_mm=1.0, group="A")
-            for k, (x, y) in enumerate(places, 1)]
-
-
-def test_hand_groups_cluster_and_row() -> None:
-    """Four pores of 1 mm on the corners of a 3 × 4 mm rectangle: least circle 5 + 1 mm (to 1 % of a radius: 24-point outlines)."""
-    (cluster,) = hand_groups(pores([(0, 0), (4, 0), (4, 3), (0, 3)]))
-    assert (cluster.kind, cluster.iso6520, cluster.sum_length_mm, cluster.end_to_end_mm) == ("cluster", "2013", 4.0, 5.0)
-    assert cluster.diameter_mm == pytest.approx(6.0, abs=0.01)
-    (row,) = hand_groups(pores([(0, 0), (5, 0.2), (10, 0)]))
-    assert (row.kind, row.iso6520, row.end_to_end_mm) == ("aligned", "2014", 11.0)
-
-
-@settings(max_examples=50, deadline=None)
-@given(st.lists(st.tuples(st.integers(-50, 50), st.integers(-50, 50)), min_size=2, max_size=6, unique=True))
-def test_least_circle_holds_all_and_is_least(places: list[tuple[int, int]]) -> None:
-    """Slow twin: centres on a fine grid; none may do better than the stated diameter by more than the grid's step and the polygon's 1 %."""
-    members = pores([(float(x), float(y)) for x, y in places])
-    (group,) = hand_groups([replace(m, iso6520="2013") for m in members])
-    assert group.diameter_mm is not None
-    centres = [(x / 2, y / 2) for x in range(-110, 111, 4) for y in range(-110, 111, 4)]
-    best = min(2 * (max(math.dist(c, p) for p in places) + 0.5) for c in centres)
-    assert group.diameter_mm <= best + 0.01
-    assert group.diameter_mm >= best - 2 * math.sqrt(2) - 0.01
