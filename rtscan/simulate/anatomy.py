@@ -1,6 +1,7 @@
 """The shape of the weld: cap and root heights over the plate, in mm, along and across the weld. No flaws, no rays.
 
-A relief is an array (across, along) of heights: row 0 at -`half_mm` across, column 0 at `from_mm` along.
+A relief is an array (across, along) of heights: row 0 at -`half_mm` across, column 0 at `from_mm` along. A bead is a row of overlapping
+drops, each a leaning paraboloid laid by one dab or ripple of the arc; their seams are the ripples, their ends the scalloped toe.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from rtscan.simulate.recipe import WeldPart
 
 ALONG_STEP_MM = 0.1
 ACROSS_STEP_MM = 0.05
+FRONT_SHARE = 0.75
+"""Reach of a drop ahead of its middle over its mean reach: the front is the steep end."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +31,8 @@ class Relief:
 
 @dataclass(frozen=True)
 class WallRelief:
-    """Both surfaces of one wall, and the edges of the cap across (mm, at `along`), left (negative) and right."""
+    """Both surfaces of one wall. `along` float64 (n,) stations; `left` (negative) and `right` edges of the cap, `centre` of the weld,
+    `root_centre` and `root_half` of the root bead: mm across, same shape."""
 
     external: Relief
     internal: Relief
@@ -38,6 +42,18 @@ class WallRelief:
     centre: F64
     root_centre: F64
     root_half: F64
+
+
+@dataclass(frozen=True)
+class BeadPlan:
+    """What a bead is made from: half width, height (mm), ripple height and pitch, unevenness of its drops and power of its profile."""
+
+    half: float
+    height: float
+    ripple_mm: float
+    pitch_mm: float
+    uneven: float
+    power: float
 
 
 def cap_width_mm(weld: WeldPart) -> float:
@@ -53,135 +69,135 @@ def smooth_noise(n: int, step_mm: float, scale_mm: float, rng: np.random.Generat
     """Gaussian random curve of unit spread that changes over `scale_mm`, shape (n,)."""
     coarse = max(int(n * step_mm / scale_mm * 4) + 8, 8)
     nodes = cv2.GaussianBlur(rng.standard_normal((1, coarse)), (0, 0), 2.0, borderType=cv2.BORDER_REFLECT)[0]
-    nodes *= np.sqrt(2.0 * np.sqrt(np.pi) * 2.0)
+    nodes = nodes * np.sqrt(4.0 * np.sqrt(np.pi))
     where = np.linspace(2.0, 2.0 + (n - 1) * step_mm / scale_mm * 4, n)
-    return np.asarray(np.interp(where, np.arange(coarse), nodes))
+    return np.asarray(np.interp(where, np.arange(coarse), nodes), dtype=np.float64)
 
 
 def make_relief(weld: WeldPart, centre: F64, from_mm: float, rng: np.random.Generator) -> WallRelief:
     """The reliefs of one wall. `centre` is the weld centreline across (mm) at steps of ALONG_STEP_MM from `from_mm`."""
     n = centre.size
-    along = from_mm + ALONG_STEP_MM * np.arange(n)
+    along = np.asarray(from_mm + ALONG_STEP_MM * np.arange(n), dtype=np.float64)
     width = cap_width_mm(weld)
-    double = weld.preparation == "X"
-    half = 0.5 * width + 4.0 + float(np.max(np.abs(centre), initial=0.0))
-    across = np.arange(-half, half + ACROSS_STEP_MM, ACROSS_STEP_MM)[:, None]
-    stops = _stops(weld, along, rng)
-    cap, left, right = _bead_row(weld, across, along, centre, width, weld.cap_height_mm, weld.cap_passes, stops, rng)
+    half = 0.6 * width + 4.0 + float(np.max(np.abs(centre), initial=0.0))
+    across = np.asarray(np.arange(-half, half + ACROSS_STEP_MM, ACROSS_STEP_MM), dtype=np.float64)
+    cap = _layer(weld, across, along, centre, width, rng)
+    if weld.ground:
+        cap = np.minimum(cap, (0.15 + 0.03 * smooth_noise(n, ALONG_STEP_MM, 25.0, rng)).astype(np.float32))
+    left, right = _edges(cap, across, centre, 0.5 * width)
     root_centre = centre + 0.15 * weld.roughness * smooth_noise(n, ALONG_STEP_MM, 12.0, rng)
-    if double:
-        root, r_left, r_right = _bead_row(weld, across, along, root_centre, 0.85 * width, 0.8 * weld.cap_height_mm, 1, stops, rng)
-        root_half = 0.5 * (r_right - r_left)
-    else:
-        root, root_half = _root(weld, across, along, root_centre, rng)
-    mismatch = weld.mismatch_mm
-    if mismatch:
-        outer = np.clip((across - left) / np.maximum(right - left, 1e-3), 0, 1)
-        inner = np.clip(0.5 + (across - root_centre) / (2 * root_half), 0, 1)
-        root = root + mismatch * (inner - outer)
-    cap32, root32 = cap.astype(np.float32), root.astype(np.float32)
-    return WallRelief(Relief(cap32, from_mm, half), Relief(root32, from_mm, half), along, left, right, centre, root_centre, root_half)
+    root = (
+        _layer(weld, across, along, root_centre, 0.85 * width, rng)
+        if weld.preparation == "X"
+        else _root(weld, across, along, root_centre, rng)
+    )
+    r_left, r_right = _edges(root, across, root_centre, 0.5 * weld.root_width_mm)
+    root_half = np.maximum(0.5 * (r_right - r_left), 0.3)
+    if weld.mismatch_mm:
+        outer = np.clip((across[:, None] - left) / np.maximum(right - left, 1e-3), 0, 1)
+        inner = np.clip(0.5 + (across[:, None] - root_centre) / (2 * root_half), 0, 1)
+        root = root + (weld.mismatch_mm * (inner - outer)).astype(np.float32)
+    return WallRelief(Relief(cap, from_mm, half), Relief(root, from_mm, half), along, left, right, centre, root_centre, root_half)
+
+
+def _layer(weld: WeldPart, across: F64, along: F64, centre: F64, width: float, rng: np.random.Generator) -> F32:
+    """A cap of one bead, or of several side by side with valleys between."""
+    passes = weld.cap_passes
+    step = width / (passes + 0.6 * (passes > 1))
+    half = 0.5 * width if passes == 1 else 0.8 * step
+    power = float(rng.uniform(0.55, 1.0))
+    top = np.zeros((across.size, along.size), dtype=np.float32)
+    for k in range(passes):
+        plan = BeadPlan(half, abs(weld.cap_height_mm), weld.ripple_mm, weld.ripple_pitch_mm, weld.roughness, power)
+        bead = _bead(plan, across, along, centre + (k - 0.5 * (passes - 1)) * step, _stops(weld, along, rng), rng)
+        np.maximum(top, bead, out=top)
+    return top if weld.cap_height_mm >= 0 else -top
+
+
+def _root(weld: WeldPart, across: F64, along: F64, centre: F64, rng: np.random.Generator) -> F32:
+    """The root bead, higher and wider at tacks."""
+    pitch = weld.ripple_pitch_mm * float(rng.uniform(0.7, 1.1))
+    plan = BeadPlan(
+        0.5 * weld.root_width_mm, abs(weld.root_height_mm), 0.8 * weld.ripple_mm, pitch, 1.5 * weld.roughness, float(rng.uniform(0.6, 1.0))
+    )
+    bead = _bead(plan, across, along, centre, weld.tacks_mm, rng)
+    for tack in weld.tacks_mm:
+        bead *= (1.0 + 0.45 * np.exp(-0.5 * ((along - tack) / 7.0) ** 4)).astype(np.float32)
+    return bead if weld.root_height_mm >= 0 else -bead
 
 
 def _stops(weld: WeldPart, along: F64, rng: np.random.Generator) -> tuple[float, ...]:
     if weld.stops_mm is not None:
         return weld.stops_mm
-    place, found = along[0] + rng.uniform(10, 150), []
+    place, found = float(along[0]) + float(rng.uniform(10, 150)), []
     while place < along[-1]:
-        found.append(float(place))
-        place += rng.uniform(70, 220)
+        found.append(place)
+        place += float(rng.uniform(70, 220))
     return tuple(found)
 
 
-def _ripple_phase(along: F64, pitch: float, stops: tuple[float, ...], rng: np.random.Generator) -> F64:
-    """Ripple number along the weld: travel speed wanders, and every stop starts anew."""
-    n = along.size
-    rate = 1.0 / (
-        pitch * np.clip(1.0 + 0.22 * smooth_noise(n, ALONG_STEP_MM, 6.0, rng) + 0.15 * smooth_noise(n, ALONG_STEP_MM, 1.6, rng), 0.4, 2.0)
+def _bead(plan: BeadPlan, across: F64, along: F64, middle: F64, stops: tuple[float, ...], rng: np.random.Generator) -> F32:
+    """One bead: the highest of its drops, smoothed by surface tension. float32 (across, along), zero beside it."""
+    height = max(plan.height, 1e-3)
+    ripple = float(np.clip(plan.ripple_mm, 0.004 * height, 0.5 * height))
+    reach = 0.5 * plan.pitch_mm * np.sqrt(height / ripple)
+    level = np.full((across.size, along.size), -1.0, dtype=np.float32)
+    places = _drop_places(plan, along, reach, rng)
+    n, rough = places.size, plan.uneven
+    wide = plan.half * (1 + rough * (0.05 * rng.standard_normal(n) * min(plan.pitch_mm / 3, 1) + 0.06 * _along(places, 16, rng)))
+    tall = height * np.clip(
+        1 + rough * (0.05 * rng.standard_normal(n) * min(plan.pitch_mm / 2, 1) + 0.10 * _along(places, 14, rng)), 0.1, 2.2
     )
-    phase = np.cumsum(rate) * ALONG_STEP_MM
+    swing = plan.half * rough * (0.05 * _along(places, 5, rng) + 0.05 * _along(places, 28, rng))
     for stop in stops:
-        phase[along >= stop] += rng.uniform(0, 1)
-    return np.asarray(phase)
-
-
-def _bead_row(
-    weld: WeldPart,
-    across: F64,
-    along: F64,
-    centre: F64,
-    width: float,
-    height: float,
-    passes: int,
-    stops: tuple[float, ...],
-    rng: np.random.Generator,
-) -> tuple[F64, F64, F64]:
-    """A layer of one or several beads side by side; returns heights and the two edges."""
-    step = width / (passes + 0.6 * (passes > 1))
-    top = np.full((across.shape[0], along.size), -1.0, dtype=np.float64)
-    left, right = np.full(along.size, np.inf), np.full(along.size, -np.inf)
-    for k in range(passes):
-        middle = centre + (k - 0.5 * (passes - 1)) * step
-        bead, l_edge, r_edge = _bead(weld, across, along, middle, width if passes == 1 else 1.6 * step, height, stops, rng)
-        top = np.maximum(top, bead)
-        left, right = np.minimum(left, l_edge), np.maximum(right, r_edge)
-    top = np.where(top < 0, 0.0, top)
-    if weld.ground:
-        top = np.minimum(top, 0.15 + 0.03 * smooth_noise(along.size, ALONG_STEP_MM, 25.0, rng))
-    return top, left, right
-
-
-def _bead(
-    weld: WeldPart, across: F64, along: F64, middle: F64, width: float, height: float, stops: tuple[float, ...], rng: np.random.Generator
-) -> tuple[F64, F64, F64]:
-    n, rough = along.size, weld.roughness
-    phase = _ripple_phase(along, weld.ripple_pitch_mm, stops, rng)
-    wave = np.mod(phase, 1.0)
-    scallop = np.sqrt(np.abs(np.sin(np.pi * phase)))
-    ripple_share = min(weld.ripple_mm / 0.25, 2.0)
-    edges = []
-    for sign in (-1.0, 1.0):
-        wander = 0.03 * width * smooth_noise(n, ALONG_STEP_MM, 18.0, rng) + 0.012 * width * smooth_noise(n, ALONG_STEP_MM, 3.0, rng)
-        edges.append(middle + sign * 0.5 * width + rough * (wander + sign * 0.10 * ripple_share * (scallop - 0.7)))
-    left, right = edges
-    share = (across - 0.5 * (left + right)) / (0.5 * np.maximum(right - left, 0.5))
-    level = height * np.clip(
-        1.0 + rough * (0.07 * smooth_noise(n, ALONG_STEP_MM, 25.0, rng) + 0.03 * smooth_noise(n, ALONG_STEP_MM, 5.0, rng)), 0.2, 2.0
-    )
-    for stop in stops:
-        lump = np.exp(-0.5 * ((along - stop) / 3.5) ** 2) * rng.uniform(-0.05, 0.22) - 0.3 * np.exp(
-            -0.5 * ((along - stop + 6.0) / 2.2) ** 2
-        ) * rng.uniform(0, 1)
-        level = level * (1.0 + min(rough, 1.5) * lump)
-    square = share * share
-    tilt = 1.0 + 0.12 * rough * rng.uniform(-1, 1) * share
-    bead = level * (1.0 - square) * (0.8 + 0.2 * (1.0 + square)) * tilt
-    # the crests are arcs that trail behind the arc: ripple number falls with the distance from the bead's middle
-    bow = phase[None, :] + 0.45 * width / max(weld.ripple_pitch_mm, 0.3) * 0.35 * square
-    crest = np.mod(bow, 1.0)
-    sawtooth = np.where(crest < 0.72, crest / 0.72, (1.0 - crest) / 0.28) - 0.5
-    strength = weld.ripple_mm * np.clip(1.0 + 0.35 * smooth_noise(n, ALONG_STEP_MM, 9.0, rng), 0.1, 2.5)
-    bead = bead + strength * sawtooth * np.sqrt(np.clip(1.0 - square, 0.0, 1.0)) * (1.0 + 0.0 * wave)
-    return np.where(square <= 1.0, bead, -1.0), left, right
-
-
-def _root(weld: WeldPart, across: F64, along: F64, centre: F64, rng: np.random.Generator) -> tuple[F64, F64]:
-    n, rough = along.size, weld.roughness
-    half = (
-        0.5
-        * weld.root_width_mm
-        * np.clip(
-            1.0 + rough * (0.10 * smooth_noise(n, ALONG_STEP_MM, 10.0, rng) + 0.05 * smooth_noise(n, ALONG_STEP_MM, 2.5, rng)), 0.4, 2.0
+        near = np.exp(-0.5 * ((places - stop) / 3.0) ** 2)
+        tall = tall * (
+            1
+            + min(rough, 1.5)
+            * (near * rng.uniform(-0.05, 0.3) - 0.45 * np.exp(-0.5 * ((places - stop + 5.0) / 2.0) ** 2) * rng.uniform(0, 1))
         )
+        wide = wide * (1 + 0.12 * near)
+    for place, w, h, o in zip(places, np.maximum(wide, 0.2), np.maximum(tall, 0.0), swing, strict=True):
+        _lay_drop(level, across, along, middle, (float(place), float(reach), float(w), float(h), float(o)))
+    bead = np.maximum(level, 0.0) / np.float32(height)
+    return np.asarray(height * cv2.GaussianBlur(bead, (0, 0), 1.2), dtype=np.float32) ** np.float32(plan.power) * np.float32(
+        height ** (1 - plan.power)
     )
-    level = weld.root_height_mm * np.clip(
-        1.0 + rough * (0.18 * smooth_noise(n, ALONG_STEP_MM, 12.0, rng) + 0.08 * smooth_noise(n, ALONG_STEP_MM, 3.0, rng)), 0.05, 2.5
-    )
-    for tack in weld.tacks_mm:
-        level = level * (1.0 + 0.45 * np.exp(-0.5 * ((along - tack) / 7.0) ** 4))
-        half = half * (1.0 + 0.12 * np.exp(-0.5 * ((along - tack) / 7.0) ** 4))
-    phase = _ripple_phase(along, 0.7 * weld.ripple_pitch_mm, weld.tacks_mm, rng)
-    square = ((across - centre) / half) ** 2
-    crest = np.mod(phase[None, :] + 0.5 * square, 1.0) - 0.5
-    bead = level * np.clip(1.0 - square, 0.0, 1.0) ** 0.8 + 0.5 * weld.ripple_mm * crest * np.clip(1.0 - square, 0.0, 1.0)
-    return np.where(square < 1.0, bead, 0.0), half
+
+
+def _along(places: F64, scale_mm: float, rng: np.random.Generator) -> F64:
+    step = float(np.mean(np.diff(places))) if places.size > 1 else 1.0
+    return smooth_noise(places.size, step, scale_mm, rng)
+
+
+def _drop_places(plan: BeadPlan, along: F64, reach: float, rng: np.random.Generator) -> F64:
+    """Stations of the drops: pitch with jitter and a slow change of travel speed."""
+    n = int((along[-1] - along[0] + 4 * reach) / plan.pitch_mm * 1.6) + 8
+    steps = plan.pitch_mm * np.clip(1 + 0.15 * rng.standard_normal(n) + 0.15 * smooth_noise(n, plan.pitch_mm, 20.0, rng), 0.45, 1.8)
+    places = along[0] - 1.5 * reach + np.cumsum(steps)
+    return np.asarray(places[places < along[-1] + 1.5 * reach], dtype=np.float64)
+
+
+def _lay_drop(level: F32, across: F64, along: F64, middle: F64, drop: tuple[float, float, float, float, float]) -> None:
+    """Raises `level` to one drop: place, reach, half width, height, offset across."""
+    place, reach, half, height, offset = drop
+    back, front = reach * (2.0 - FRONT_SHARE), reach * FRONT_SHARE
+    c0, c1 = np.searchsorted(along, [place - back, place + front])
+    if c1 <= c0:
+        return
+    centre = float(middle[min((c0 + c1) // 2, middle.size - 1)]) + offset
+    r0, r1 = np.searchsorted(across, [centre - half - 0.5, centre + half + 0.5])
+    u = along[c0:c1] - place
+    u = np.where(u > 0, u / front, u / back)
+    v = (across[r0:r1, None] - (middle[c0:c1] + offset)) / half
+    np.maximum(level[r0:r1, c0:c1], (height * (1.0 - u * u - v * v)).astype(np.float32), out=level[r0:r1, c0:c1])
+
+
+def _edges(relief: F32, across: F64, centre: F64, half: float) -> tuple[F64, F64]:
+    """Outer edges of a bead at every station: where its height ends; half a width off the centre where there is none."""
+    metal = np.abs(relief) > 0.03
+    some = metal.any(axis=0)
+    first = across[np.argmax(metal, axis=0)]
+    last = across[across.size - 1 - np.argmax(metal[::-1], axis=0)]
+    left, right = np.where(some, first, centre - half), np.where(some, last, centre + half)
+    return np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)

@@ -11,6 +11,7 @@ import numpy as np
 
 from rtscan.film import F64
 from rtscan.knowledge.attenuation import Spectrum, dose_weights, gamma_lines, linear_attenuation, tube_spectrum
+from rtscan.simulate.images import Real
 from rtscan.simulate.recipe import ExposurePart
 
 THICKNESS_STEP_MM = 0.05
@@ -30,7 +31,7 @@ class Beam:
     steel_per_mm: F64
     log_dose: F64
 
-    def dose(self, thickness_mm: F64) -> F64:
+    def dose(self, thickness_mm: Real) -> F64:
         """Primary dose behind steel; 1 without any. Thickness below zero counts as none."""
         position = np.clip(np.asarray(thickness_mm, dtype=np.float64), 0.0, THICKEST_MM) / THICKNESS_STEP_MM
         return np.asarray(np.exp(np.interp(position, np.arange(self.log_dose.size), self.log_dose)))
@@ -40,7 +41,7 @@ class Beam:
         left = self.weights * np.exp(-self.steel_per_mm * thickness_mm)
         return float(np.sum(left * self.steel_per_mm) / np.sum(left))
 
-    def equivalent_steel(self, material: str, amount_mm: F64, behind_mm: float) -> F64:
+    def equivalent_steel(self, material: str, amount_mm: Real, behind_mm: float) -> F64:
         """Steel (mm) that adds as much to `behind_mm` of steel as `amount_mm` of `material` does; same shape, rising."""
         if material == "air":
             return np.zeros_like(np.asarray(amount_mm, dtype=np.float64))
@@ -86,7 +87,7 @@ def geometric_unsharpness_mm(focal_mm: float, object_mm: float, source_to_film_m
     return focal_mm * object_mm / max(source_to_film_mm - object_mm, 1e-6)
 
 
-def scatter_ratio(exposure: ExposurePart, thickness_mm: F64) -> F64:
+def scatter_ratio(exposure: ExposurePart, thickness_mm: Real) -> F64:
     """Scattered over primary dose behind `thickness_mm`; as given in the recipe (for every thickness), else proportional to it."""
     if exposure.scatter is not None:
         return np.full_like(np.asarray(thickness_mm, dtype=np.float64), exposure.scatter)

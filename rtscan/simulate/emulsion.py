@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 
 from rtscan.film import F32, F64
+from rtscan.simulate.images import Real, gaussian
 
 CLASSES: dict[str, tuple[float, float, float]] = {
     "C1": (4.5, 7.5, 0.018),
@@ -36,21 +37,21 @@ class FilmLaw:
     power: float
     granularity: float
 
-    def net_density(self, dose: F64) -> F64:
+    def net_density(self, dose: Real) -> F64:
         """Net density of a dose in units of 1/k."""
         return np.asarray(self.saturation * -np.expm1(-(np.maximum(dose, 0.0) ** self.power)))
 
-    def dose(self, net_density: F64 | float) -> F64:
+    def dose(self, net_density: Real | float) -> F64:
         """The dose that gives a net density; the inverse of `net_density`."""
         share = np.clip(np.asarray(net_density, dtype=np.float64) / self.saturation, 0.0, 1.0 - 1e-9)
         return np.asarray((-np.log1p(-share)) ** (1.0 / self.power))
 
-    def gradient(self, net_density: F64 | float) -> F64:
+    def gradient(self, net_density: Real | float) -> F64:
         """dD / d log10(dose) at a net density."""
         share = np.clip(np.asarray(net_density, dtype=np.float64) / self.saturation, 0.0, 1.0 - 1e-9)
         return np.asarray(np.log(10.0) * self.power * self.saturation * (1.0 - share) * -np.log1p(-share))
 
-    def grain(self, net_density: F64 | F32) -> F64:
+    def grain(self, net_density: Real) -> F64:
         """Granularity (100 um circle) at a net density: follows the square root of density, as counting grains does."""
         return np.asarray(self.granularity * np.sqrt(np.maximum(net_density, 0.02) / 2.0))
 
@@ -87,8 +88,6 @@ def white_density_mm(sigma_mm: float = GRAIN_SIGMA_MM) -> float:
 
 def unit_grain(shape: tuple[int, int], pitch_mm: float, rng: np.random.Generator, sigma_mm: float = GRAIN_SIGMA_MM) -> F32:
     """Grain of granularity 1, float32 (rows, columns): a white field seen by square pixels, blurred by `sigma_mm`."""
-    import cv2
-
     field = rng.standard_normal(shape, dtype=np.float32)
     field *= np.float32(white_density_mm(sigma_mm) / pitch_mm)
-    return cv2.GaussianBlur(field, (0, 0), sigma_mm / pitch_mm) if sigma_mm > 0.15 * pitch_mm else field
+    return gaussian(field, sigma_mm / pitch_mm)

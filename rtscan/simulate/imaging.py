@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from rtscan.film import F32, F64
 from rtscan.simulate.beam import geometric_unsharpness_mm
 from rtscan.simulate.geometry import Geometry
+from rtscan.simulate.images import disc, shrink
 from rtscan.simulate.recipe import Recipe
 from rtscan.simulate.shapes import Body
 
@@ -63,25 +63,12 @@ class Patch:
 
     def on_film(self, pixels_per_mm: float) -> F32:
         """The patch at film pixels, blurred by the geometric unsharpness of its depth: float32 (rows, columns)."""
-        sharp = blur_disc(self.fine, self.unsharpness_mm * pixels_per_mm * self.over)
-        if self.over == 1:
-            return sharp
-        rows, columns = sharp.shape
-        return cv2.resize(sharp, (columns // self.over, rows // self.over), interpolation=cv2.INTER_AREA)
+        sharp = disc(self.fine, self.unsharpness_mm * pixels_per_mm * self.over)
+        return sharp if self.over == 1 else shrink(sharp, self.over)
 
-
-def blur_disc(image: F32, diameter_px: float) -> F32:
-    """Blur by an even disc (the focal spot), its rim weighted by cover; unchanged below half a pixel."""
-    if diameter_px < 0.5:
-        return image
-    if diameter_px > 61:
-        return cv2.GaussianBlur(image, (0, 0), diameter_px / 4.0)
-    half = int(np.ceil(0.5 * diameter_px))
-    sub = 8
-    axis = (np.arange((2 * half + 1) * sub) + 0.5) / sub - half - 0.5
-    fine = (np.hypot(axis[:, None], axis[None, :]) <= 0.5 * diameter_px).astype(np.float32)
-    kernel = fine.reshape(2 * half + 1, sub, 2 * half + 1, sub).mean(axis=(1, 3))
-    return cv2.filter2D(image, cv2.CV_32F, kernel / kernel.sum(), borderType=cv2.BORDER_REPLICATE)
+    def plain(self) -> F32:
+        """The patch at film pixels without any blur."""
+        return self.fine if self.over == 1 else shrink(self.fine, self.over)
 
 
 def height_over_film(body: Body, recipe: Recipe) -> float:
@@ -166,12 +153,3 @@ def _ray_slope(body: Body, geometry: Geometry, s0: float) -> tuple[float, float,
     jacobian = np.column_stack([at(h, 0, 0) - at(-h, 0, 0), at(0, h, 0) - at(0, -h, 0)]) / (2 * h)
     shift = np.linalg.solve(jacobian, (at(0, 0, h) - at(0, 0, -h)) / (2 * h))
     return float(shift[0]), float(shift[1]), float(1.0 / np.sqrt(1.0 + shift @ shift))
-
-
-def add_patch(image: F32, patch: F32, x0: int, y0: int) -> None:
-    """Adds a patch to an image in place, cut at the borders."""
-    rows, columns = patch.shape
-    top, left = max(-y0, 0), max(-x0, 0)
-    bottom, right = min(rows, image.shape[0] - y0), min(columns, image.shape[1] - x0)
-    if bottom > top and right > left:
-        image[y0 + top : y0 + bottom, x0 + left : x0 + right] += patch[top:bottom, left:right]

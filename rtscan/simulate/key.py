@@ -15,7 +15,8 @@ from rtscan.simulate.anatomy import cap_width_mm
 from rtscan.simulate.beam import inherent_unsharpness_mm
 from rtscan.simulate.emulsion import GRAIN_SIGMA_MM, white_density_mm
 from rtscan.simulate.geometry import WallFrame, downstream_is_positive_across
-from rtscan.simulate.imaging import Patch, add_patch
+from rtscan.simulate.images import add_patch, gaussian
+from rtscan.simulate.imaging import Patch
 from rtscan.simulate.render import SLIT_SIGMA, Exposed, SeenFlaw
 from rtscan.simulate.scanner import BLUR_SIGMA_PER_FWHM
 
@@ -65,15 +66,16 @@ def make_key(exposed: Exposed, facts: FilmFacts) -> Key:
 
 def _outline(seen: SeenFlaw) -> tuple[list[F64], F32, float, float, int]:
     """Outlines (film pixels, float64 (n, 2)) of the true shape, its mask with the mask's first pixel and samples per pixel."""
-    over = max(p.over for p in seen.patches)
-    if len(seen.patches) == 1:
-        patch = seen.patches[0]
+    shown = [p for p in seen.patches if p.body.outlined] or list(seen.patches)
+    over = max(p.over for p in shown)
+    if len(shown) == 1:
+        patch = shown[0]
         mask = (patch.fine > OUTLINE_SHARE * patch.fine.max()).astype(np.uint8)
         x0, y0 = patch.x0, patch.y0
     else:
         x0, y0 = seen.x0, seen.y0
         mask = np.zeros((seen.sharp.shape[0] * over, seen.sharp.shape[1] * over), dtype=np.uint8)
-        for patch in seen.patches:
+        for patch in shown:
             _stamp(mask, patch, x0, y0, over)
     lines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     out = [(line[:, 0, :].astype(np.float64) + 0.5) / over - 0.5 + np.asarray([x0, y0]) for line in lines]
@@ -127,7 +129,7 @@ def _indication(number: int, seen: SeenFlaw, exposed: Exposed) -> KeyIndication 
         angle_deg=round(angle, 1),
         length_mm=round(length, 3),
         width_mm=round(width, 3),
-        local_width_mm=round(local, 3),
+        local_width_mm=round(min(local, width), 3),
         area_mm2=round(float(mask.sum()) / (over * ppm) ** 2, 4),
         length_px=round(length * ppm, 2),
         width_px=round(width * ppm, 2),
@@ -225,9 +227,7 @@ def _contrast(seen: SeenFlaw, exposed: Exposed) -> tuple[float, float, float]:
     share = exposed.exposure * exposed.field[window].astype(np.float64)
     plain = share * (exposed.beam.dose(np.maximum(with_it - signals[1] + signals[0], 0.0)) - exposed.beam.dose(with_it - signals[1]))
     soft = (share * (exposed.beam.dose(with_it) - exposed.beam.dose(with_it - signals[1]))).astype(np.float32)
-    sigma = _soft_sigma(exposed)
-    if sigma > 0.15:
-        soft = cv2.GaussianBlur(soft, (0, 0), sigma)
+    soft = gaussian(soft, _soft_sigma(exposed))
     without = np.maximum(dose - soft, 1e-6)
     base = exposed.law.net_density(without)
     sharp_d = exposed.law.net_density(np.maximum(without + plain, 1e-9)) - base
@@ -318,7 +318,7 @@ def _groups(found: list[tuple[KeyIndication, SeenFlaw]]) -> tuple[tuple[KeyIndic
         if seen.flaw.group is not None:
             members.setdefault(seen.flaw.group.label, []).append(k)
     items = [replace(item, indication=replace(item.indication, group=None)) for item, _ in found]
-    groups = []
+    groups: list[Group] = []
     for rows in members.values():
         if len(rows) < 2:
             continue

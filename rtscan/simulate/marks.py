@@ -10,6 +10,7 @@ import numpy as np
 
 from rtscan.film import F32, F64
 from rtscan.findings import Box, ObjectKind, ObjectMark
+from rtscan.simulate.images import shrink
 from rtscan.simulate.imaging import Raster
 from rtscan.simulate.recipe import IqiPart, LetterPart
 
@@ -95,7 +96,7 @@ def wire_patches(
         v = vv - across
         off = uu - u - lean * v - bend * v * v
         chord = 2.0 * np.sqrt(np.maximum((0.5 * d) ** 2 - off * off, 0.0)) / magnification * (np.abs(v) <= half)
-        small = cv2.resize(chord.astype(np.float32), (chord.shape[1] // over, chord.shape[0] // over), interpolation=cv2.INTER_AREA)
+        small = shrink(chord.astype(np.float32), over)
         patches.append(FlatPatch(small, x0, y0, "carbon steel", height_mm))
         ends = [raster.to_px(raster.c0 + u + lean * t * half, raster.z0 + across + t * half) for t in (-1.0, 1.0)]
         marks.append(_mark("wire", ends, f"W{number}" if iqi.kind == "ISO-wire" else f"ASTM {number}", 0.5 * d * raster.pixels_per_mm))
@@ -117,7 +118,7 @@ def hole_patch(iqi: IqiPart, raster: Raster, height_mm: float, magnification: fl
     body = ((uu >= u0) & (uu <= u1) & (vv >= v0) & (vv <= v1)).astype(np.float32)
     for place, size in ((-11.0, max(4 * t, 1.016)), (1.0, max(t, 0.254)), (8.0, max(2 * t, 0.508))):
         body[np.hypot(uu - iqi.along_mm - place * magnification, vv - across) <= 0.5 * size * magnification] = 0.0
-    small = cv2.resize(t * body, (body.shape[1] // over, body.shape[0] // over), interpolation=cv2.INTER_AREA)
+    small = shrink(t * body, over)
     ends = [raster.to_px(raster.c0 + u, raster.z0 + v) for u in (u0, u1) for v in (v0, v1)]
     return [FlatPatch(small, x0, y0, "carbon steel", height_mm)], [_mark("marker", ends, f"plaque {iqi.set}")]
 
@@ -139,7 +140,7 @@ def duplex_patch(iqi: IqiPart, raster: Raster, height_mm: float, magnification: 
                 ),
             )
         place += 3.0 + 3 * d
-    small = cv2.resize(chord, (chord.shape[1] // over, chord.shape[0] // over), interpolation=cv2.INTER_AREA)
+    small = shrink(chord, over)
     ends = [raster.to_px(raster.c0 + u, raster.z0 + across + v) for u in (u0, u1) for v in (-7.0, 7.0)]
     return [FlatPatch(small, x0, y0, "tungsten", height_mm)], [_mark("marker", ends, "duplex wires")]
 
@@ -150,7 +151,7 @@ def letter_patch(letter: LetterPart, raster: Raster, height_mm: float, rng: np.r
     ppm = raster.pixels_per_mm * over
     glyphs = _text(letter, ppm)
     if letter.mirrored:
-        glyphs = cv2.flip(glyphs, 1)
+        glyphs = np.ascontiguousarray(glyphs[:, ::-1])
     rows, columns = glyphs.shape
     turn = np.deg2rad(letter.turn_deg + raster.turn_deg + float(rng.normal(0, 1.0)))
     cx, cy = (float(v) for v in raster.to_px(raster.c0 + letter.along_mm, raster.z0 + letter.across_mm))
@@ -168,7 +169,7 @@ def letter_patch(letter: LetterPart, raster: Raster, height_mm: float, rng: np.r
     middle = move[:, :2] @ np.asarray([0.5 * (columns - 1), 0.5 * (rows - 1)])
     move[:, 2] = np.asarray([(cx - x0) * over, (cy - y0) * over]) - middle
     fine = cv2.warpAffine(glyphs, move, ((x1 - x0) * over, (y1 - y0) * over), flags=cv2.INTER_LINEAR)
-    small = cv2.resize(fine, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA) * np.float32(letter.lead_mm)
+    small = shrink(np.asarray(fine, dtype=np.float32), over) * np.float32(letter.lead_mm)
     return FlatPatch(small, x0, y0, "lead", height_mm), mark
 
 

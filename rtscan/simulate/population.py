@@ -164,9 +164,11 @@ def _exposure(technique: Technique, weld: Table, level: int, rng: np.random.Gene
     if technique == "SWSI":
         table["source_to_film_mm"] = _uniform(rng, 400, 900)
     elif technique == "DWSI":
+        assert od is not None
         table["source_to_film_mm"] = round(od + _uniform(rng, 5, 250), 1)
         table["offset_mm"] = round(0.35 * table["source_to_film_mm"] * rng.choice([-1.0, 1.0]), 1) if od < 200 else _uniform(rng, 60, 140)
     elif technique.startswith("DWDI"):
+        assert od is not None
         table["source_to_film_mm"] = _uniform(rng, 500, 800)
         if technique == "DWDI-ellipse":
             table["offset_mm"] = round(_ellipse_offset(table["source_to_film_mm"], od, wall, rng), 1)
@@ -227,6 +229,7 @@ def _size_film(technique: Technique, weld: Table, exposure: Table, film: Table, 
     along = 200.0
     od = weld.get("od_mm")
     if technique.startswith("DWDI"):
+        assert od is not None
         along = round(1.3 * od * exposure["source_to_film_mm"] / (exposure["source_to_film_mm"] - od), 1)
         film["height_mm"] = round(film["height_mm"] + 30, 1)
     elif od is not None:

@@ -14,12 +14,14 @@ from rtscan.simulate.anatomy import ACROSS_STEP_MM, ALONG_STEP_MM, Relief, WallR
 from rtscan.simulate.artefacts import mark_dose, mark_film
 from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm, make_beam, scatter_ratio
 from rtscan.simulate.emulsion import FilmLaw, film_law, unit_grain
-from rtscan.simulate.flaws import Flaw, Site, build
+from rtscan.simulate.flaws import build
 from rtscan.simulate.geometry import Geometry, Surface, WallFrame, trace
-from rtscan.simulate.imaging import Patch, Raster, add_patch, blur_disc, render_body
+from rtscan.simulate.images import Real, add_patch, disc, gaussian, stretch
+from rtscan.simulate.imaging import Patch, Raster, render_body
 from rtscan.simulate.marks import FlatPatch, duplex_patch, hole_patch, iqi_frame_text, letter_patch, wire_patches
 from rtscan.simulate.recipe import LetterPart, Recipe
 from rtscan.simulate.scanner import Grey, scan
+from rtscan.simulate.site import Flaw, Site
 
 BLOCK_ROWS = 256
 SCATTER_SIGMA_MM = 12.0
@@ -107,8 +109,8 @@ def develop(exposed: Exposed, rng: np.random.Generator) -> SimulatedFilm:
     """The film and the scanner: density, grain, artefacts, grey. Two films of one holder are two calls with one `exposed`."""
     recipe, raster = exposed.recipe, exposed.raster
     dose_rng, grain_rng, film_rng, scan_rng = rng.spawn(4)
-    dose, dose_marks = mark_dose(exposed.dose, recipe, raster, dose_rng)
     law = exposed.law
+    dose, dose_marks = mark_dose(exposed.dose, recipe, raster, dose_rng, float(law.dose(2.0)) / exposed.exposure)
     density = _by_rows(lambda d: law.net_density(exposed.exposure * d), dose)
     grain = unit_grain(density.shape, 1.0 / raster.pixels_per_mm, grain_rng)
     for top in range(0, raster.height, BLOCK_ROWS):
@@ -127,7 +129,7 @@ def _with_marks(exposed: Exposed, marks: tuple[ObjectMark, ...]) -> Exposed:
     return replace(exposed, marks=marks)
 
 
-def _by_rows(function: Callable[[F64], F64], image: F32) -> F32:
+def _by_rows(function: Callable[[Real], F64], image: F32) -> F32:
     """Applies a pointwise function in blocks of rows, so that large films need little memory."""
     out = np.empty_like(image)
     for top in range(0, image.shape[0], BLOCK_ROWS):
@@ -148,7 +150,7 @@ def _raster(recipe: Recipe, geometry: Geometry) -> Raster:
 
 
 def _reliefs(recipe: Recipe, geometry: Geometry, rng: np.random.Generator) -> dict[str, WallRelief]:
-    reliefs = {}
+    reliefs: dict[str, WallRelief] = {}
     for frame in geometry.frames:
         reach = 0.6 * float(np.hypot(recipe.film.width_mm, recipe.film.height_mm)) + 10.0
         if geometry.around_mm is not None:
@@ -170,13 +172,13 @@ def _parent(geometry: Geometry, raster: Raster) -> F32:
     """Parent metal along the rays, mm, float32 (rows, columns)."""
     offset = geometry.recipe.exposure.offset_mm
     out = np.empty(raster.shape, dtype=np.float32)
-    x = np.arange(raster.width)
+    x = np.arange(raster.width, dtype=np.float64)
     level = raster.turn_deg == 0.0
     if level:
         c, _ = raster.to_mm(x, np.zeros_like(x))
         path, reach = np.interp(c, geometry.c, geometry.wall_path), np.interp(c, geometry.c, geometry.reach)
     for top in range(0, raster.height, BLOCK_ROWS):
-        y = np.arange(top, min(top + BLOCK_ROWS, raster.height))
+        y = np.arange(top, min(top + BLOCK_ROWS, raster.height), dtype=np.float64)
         c, z = raster.to_mm(x[None, :], y[:, None])
         if not level:
             path, reach = np.interp(c, geometry.c, geometry.wall_path), np.interp(c, geometry.c, geometry.reach)
@@ -195,10 +197,10 @@ def _add_relief(thickness: F32, relief: Relief, surface: Surface, geometry: Geom
     if rows is None:
         return
     c_met = geometry.c[met]
-    x = np.arange(raster.width)
+    x = np.arange(raster.width, dtype=np.float64)
     layer = np.zeros((rows[1] - rows[0], raster.width), dtype=np.float32)
     for top in range(rows[0], rows[1], BLOCK_ROWS):
-        y = np.arange(top, min(top + BLOCK_ROWS, rows[1]))
+        y = np.arange(top, min(top + BLOCK_ROWS, rows[1]), dtype=np.float64)
         c, z = raster.to_mm(x[None, :], y[:, None])
         row_c = c if raster.turn_deg != 0.0 else c[:1]
         tau = np.interp(row_c, c_met, surface.tau[met], left=np.nan, right=np.nan)
@@ -212,9 +214,9 @@ def _add_relief(thickness: F32, relief: Relief, surface: Surface, geometry: Geom
     height = (1.0 - float(np.nanmedian(surface.tau))) * geometry.source_to_film
     blur = geometric_unsharpness_mm(recipe.exposure.focal_mm, height, geometry.source_to_film) * raster.pixels_per_mm
     if surface.wall == "source" and recipe.exposure.technique == "DWSI":
-        layer = cv2.GaussianBlur(layer, (0, 0), float(np.clip(blur / 4.0, 0.3, 400.0)))
+        layer = gaussian(layer, float(np.clip(blur / 4.0, 0.3, 400.0)))
     else:
-        layer = blur_disc(layer, min(blur, 61.0))
+        layer = disc(layer, blur)
     thickness[rows[0] : rows[1]] += layer
 
 
@@ -277,8 +279,7 @@ def _see(flaw: Flaw, line: int, geometry: Geometry, raster: Raster, beam: Beam, 
     y1 = max(p.y0 + p.fine.shape[0] // p.over for p in patches)
     blurred, sharp = np.zeros((y1 - y0, x1 - x0), dtype=np.float32), np.zeros((y1 - y0, x1 - x0), dtype=np.float32)
     for body, patch in found:
-        rows, columns = patch.fine.shape
-        plain = cv2.resize(patch.fine, (columns // patch.over, rows // patch.over), interpolation=cv2.INTER_AREA)
+        plain = patch.plain()
         behind = _behind(thickness, patch.x0, patch.y0, plain.shape)
         for target, metal in ((blurred, patch.on_film(raster.pixels_per_mm)), (sharp, plain)):
             steel = beam.equivalent_steel(body.substance, metal, behind).astype(np.float32) if body.substance != "carbon steel" else metal
@@ -325,7 +326,7 @@ def _add_marks(
         marks.append(mark)
     for patch in patches:
         blur = geometric_unsharpness_mm(recipe.exposure.focal_mm, patch.height_mm, geometry.source_to_film) * raster.pixels_per_mm
-        metal = blur_disc(patch.thickness, min(blur, 61.0))
+        metal = disc(patch.thickness, blur)
         behind = _behind(thickness, patch.x0, patch.y0, metal.shape)
         steel = metal if patch.substance == "carbon steel" else beam.equivalent_steel(patch.substance, metal, behind).astype(np.float32)
         add_patch(thickness, steel, patch.x0, patch.y0)
@@ -345,9 +346,7 @@ def _dose(recipe: Recipe, beam: Beam, thickness: F32, field: F32, ppm: float) ->
     primary = _by_rows(beam.dose, thickness)
     dose = _scattered(recipe, primary, thickness, ppm)
     sigma = SLIT_SIGMA * inherent_unsharpness_mm(recipe.exposure) * ppm
-    if sigma > 0.15:
-        primary = cv2.GaussianBlur(primary, (0, 0), sigma, dst=primary)
-    dose += primary
+    dose += gaussian(primary, sigma)
     dose *= field
     return dose
 
@@ -355,23 +354,19 @@ def _dose(recipe: Recipe, beam: Beam, thickness: F32, field: F32, ppm: float) ->
 def _scattered(recipe: Recipe, primary: F32, thickness: F32, ppm: float) -> F32:
     """Scattered dose at film pixels: primary times the ratio, spread over SCATTER_SIGMA_MM."""
     step = max(round(1.5 * ppm), 1)
-    small = (max(primary.shape[1] // step, 4), max(primary.shape[0] // step, 4))
-    coarse_dose = cv2.resize(primary, small, interpolation=cv2.INTER_AREA)
-    coarse_mm = cv2.resize(thickness, small, interpolation=cv2.INTER_AREA)
-    source = (coarse_dose * scatter_ratio(recipe.exposure, coarse_mm)).astype(np.float32)
-    spread = cv2.GaussianBlur(source, (0, 0), SCATTER_SIGMA_MM * ppm / step, borderType=cv2.BORDER_REPLICATE)
-    return cv2.resize(spread, (primary.shape[1], primary.shape[0]), interpolation=cv2.INTER_CUBIC)
+    small = (max(primary.shape[0] // step, 4), max(primary.shape[1] // step, 4))
+    source = stretch(primary, small) * scatter_ratio(recipe.exposure, stretch(thickness, small))
+    return stretch(gaussian(source, SCATTER_SIGMA_MM * ppm / step), primary.shape)
 
 
 def _field(recipe: Recipe, raster: Raster, rng: np.random.Generator) -> F32:
     """Uneven exposure over the film: slow drift and the ends, as a factor."""
     nodes = rng.standard_normal((7, 11))
     x, y = np.linspace(-1, 1, 32), np.linspace(-1, 1, 24)[:, None]
-    drift = cv2.resize(cv2.GaussianBlur(nodes, (0, 0), 1.6), (32, 24), interpolation=cv2.INTER_CUBIC)
+    drift = stretch(gaussian(nodes, 1.6), (24, 32))
     drift = drift / (np.abs(drift).max() + 1e-9)
     ends = recipe.film.ends * np.clip((np.abs(x) - 0.55) / 0.45, 0, 1) ** 2
-    field = np.clip(1.0 + recipe.film.uneven * drift + ends + 0.0 * y, 0.05, 8.0).astype(np.float32)
-    return cv2.resize(field, (raster.width, raster.height), interpolation=cv2.INTER_CUBIC)
+    return stretch(np.clip(1.0 + recipe.film.uneven * drift + ends + 0.0 * y, 0.05, 8.0), raster.shape)
 
 
 def _reference(recipe: Recipe, dose: F32, geometry: Geometry, raster: Raster) -> float:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from rtscan.film import F32
+from rtscan.simulate.images import gaussian
 from rtscan.simulate.recipe import ScanPart
 
 Grey = NDArray[np.uint8] | NDArray[np.uint16]
@@ -14,14 +14,14 @@ BLUR_SIGMA_PER_FWHM = 1.0 / 2.3548
 
 
 def scan(density: F32, part: ScanPart, rng: np.random.Generator) -> Grey:
-    """Grey values of a film; `density` (rows, columns) is changed in place."""
+    """Grey values of a film; `density` (rows, columns) may be changed in place."""
     sigma = part.blur_mm * part.pixels_per_mm * BLUR_SIGMA_PER_FWHM
     if sigma > 0.2:
-        density = cv2.GaussianBlur(density, (0, 0), sigma, dst=density)
+        density = gaussian(density, sigma)
     rows, columns = density.shape
     if part.lines:
-        streaks = rng.standard_normal(columns, dtype=np.float32) * np.float32(part.lines)
-        density += cv2.GaussianBlur(streaks[None, :], (0, 0), 0.7)
+        streaks = rng.standard_normal((1, columns), dtype=np.float32) * np.float32(part.lines)
+        density += gaussian(streaks, 0.7)
     if part.noise:
         for top in range(0, rows, 512):
             block = density[top : top + 512]

@@ -24,9 +24,11 @@ SOFT_MM = 0.01
 
 @dataclass(frozen=True)
 class Body:
-    """A body and where it is. `across` is measured from the weld plane, `depth` to its middle; `half_xi`, `half_eta`, `half_depth` bound it.
+    """A body and where it is. `across` is measured from the weld plane, `depth` to its middle; `half_xi`, `half_eta`, `half_depth`
+    bound it.
 
-    `adds` True for metal added outside the wall, False for what replaces steel.
+    `adds` True for metal added outside the wall, False for what replaces steel. `outlined` False for what goes with the flaw but is not
+    measured with it (a root bead that is missing, a rim).
     """
 
     chord: Chord
@@ -40,6 +42,7 @@ class Body:
     angle_deg: float = 0.0
     substance: Substance = "air"
     adds: bool = False
+    outlined: bool = True
 
 
 def ellipsoid(a: float, b: float, c: float) -> Chord:
@@ -165,7 +168,7 @@ def sheet(path: Path, lean: float = 0.0, other_width: float = 1.0, slices: int =
 
 
 def hollow(path: Path, power: float = 1.0, sharp: float = 0.0) -> Chord:
-    """A groove or ridge on a surface: height (1 - q^2)^power across; `sharp` -1..1 shifts its deepest line to the negative or positive side."""
+    """A groove or ridge on a surface: height (1 - q^2)^power across; `sharp` -1..1 shifts its deepest line to either side."""
 
     def chord(xi: F64, eta: F64, kx: float, ke: float) -> F64:
         offset, width, height = path.at(xi)

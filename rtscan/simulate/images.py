@@ -1,0 +1,58 @@
+"""The few image operations of this room, typed: blur, shrink by areas, add a patch."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rtscan.film import F32
+
+Real = NDArray[np.floating[Any]]
+WIDEST_DISC_PX = 61.0
+
+
+def gaussian(image: Real, sigma_px: float) -> F32:
+    """Blur by a Gaussian; the image itself (as float32) below 0.15 pixels."""
+    if sigma_px < 0.15:
+        return np.asarray(image, dtype=np.float32)
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
+
+
+def disc(image: Real, diameter_px: float) -> F32:
+    """Blur by an even disc (the focal spot), its rim weighted by cover; unchanged below half a pixel, a Gaussian of the same variance
+    above WIDEST_DISC_PX."""
+    if diameter_px < 0.5:
+        return np.asarray(image, dtype=np.float32)
+    if diameter_px > WIDEST_DISC_PX:
+        return gaussian(image, diameter_px / 4.0)
+    half = int(np.ceil(0.5 * diameter_px))
+    sub = 8
+    axis = (np.arange((2 * half + 1) * sub) + 0.5) / sub - half - 0.5
+    fine = (np.hypot(axis[:, None], axis[None, :]) <= 0.5 * diameter_px).astype(np.float32)
+    kernel = fine.reshape(2 * half + 1, sub, 2 * half + 1, sub).mean(axis=(1, 3))
+    return np.asarray(cv2.filter2D(image, cv2.CV_32F, kernel / kernel.sum(), borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
+
+
+def shrink(image: Real, by: int) -> F32:
+    """Mean over blocks of `by` x `by`, float32 (rows / by, columns / by)."""
+    rows, columns = image.shape
+    small = cv2.resize(np.asarray(image, dtype=np.float32), (columns // by, rows // by), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, dtype=np.float32)
+
+
+def stretch(image: Real, shape: tuple[int, ...]) -> F32:
+    """Resampled to `shape` (rows, columns): areas when smaller, cubic when larger."""
+    way = cv2.INTER_AREA if shape[0] <= image.shape[0] else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(np.asarray(image, dtype=np.float32), (shape[1], shape[0]), interpolation=way), dtype=np.float32)
+
+
+def add_patch(image: F32, patch: Real, x0: int, y0: int) -> None:
+    """Adds a patch to an image in place, cut at the borders."""
+    rows, columns = patch.shape
+    top, left = max(-y0, 0), max(-x0, 0)
+    bottom, right = min(rows, image.shape[0] - y0), min(columns, image.shape[1] - x0)
+    if bottom > top and right > left:
+        image[y0 + top : y0 + bottom, x0 + left : x0 + right] += patch[top:bottom, left:right]
