@@ -24,7 +24,7 @@ from rtscan.knowledge.iqi import Wire, visible_length_mm
 VISIBLE_SNR = 7.0
 COLUMN_MM = 0.08
 ROW_MM = 0.5
-LEAN_MAX = 0.2
+LEAN_MAX = 0.17
 CAP = 8.0
 NEAR_LEANS = 2
 """Wires of one set may lean this many steps more or less than one another."""
@@ -97,7 +97,7 @@ class WireSet:
 
 @dataclass(frozen=True)
 class _Bands:
-    """Normalised high-passed film, wires running down: rows of ROW_MM, columns of about COLUMN_MM."""
+    """Normalised high-passed film, wires running down: rows of ROW_MM, columns of about COLUMN_MM. `lean` is expected."""
 
     image: F32
     known: Bool
@@ -105,6 +105,7 @@ class _Bands:
     column_px: int
     pixels_per_mm: float
     turned: bool
+    lean: float
 
     @property
     def columns_per_mm(self) -> float:
@@ -115,7 +116,7 @@ class _Bands:
         return self.pixels_per_mm / self.row_px
 
 
-def find_wires(film: Film, hidden: Bool, wires: Sequence[Wire], kind: str, along_rows_first: bool = True,
+def find_wires(film: Film, hidden: Bool, wires: Sequence[Wire], kind: str, weld_angle_deg: float = 0.0,
                settings: WireSettings = WireSettings()) -> WireSet | None:
     """The wire set on a film of known scale, or None when none is found.
 
@@ -123,32 +124,44 @@ def find_wires(film: Film, hidden: Bool, wires: Sequence[Wire], kind: str, along
         bool, shape of the film; True under letters and border.
     wires
         The wires of the set, thickest first.
-    along_rows_first
-        Which way to prefer: True when the wires run down the picture (weld along the rows).
+    weld_angle_deg
+        Direction of the weld in the picture, 0 along the rows, positive turning down (x right, y down), in (-90, 90]; wires
+        lie across it, or rarely along it.
     """
     if film.pixels_per_mm is None or len(wires) < 2:
         return None
     length_mm = visible_length_mm(kind)
-    likely = _found(film, hidden, not along_rows_first, wires, length_mm, settings, settings.set_evidence_min)
+    upright = abs(weld_angle_deg) <= 45
+    lean = float(np.tan(np.deg2rad(weld_angle_deg if upright else weld_angle_deg - 90)))
+    ways = [_Way(not upright, -lean if upright else lean), _Way(upright, lean if upright else -lean)]
+    likely = _found(film, hidden, ways[0], wires, length_mm, settings, settings.set_evidence_min)
     if likely is None or likely[1].evidence < settings.beyond_doubt:
         least = settings.set_evidence_min if likely is None else likely[1].evidence
-        other = _found(film, hidden, along_rows_first, wires, length_mm, settings, least + settings.unusual_way_penalty)
+        other = _found(film, hidden, ways[1], wires, length_mm, settings, least + settings.unusual_way_penalty)
         likely = other or likely
     return None if likely is None else _follow(film, *likely, wires, kind, settings)
 
 
-def _found(film: Film, hidden: Bool, turned: bool, wires: Sequence[Wire], length_mm: float, settings: WireSettings,
+@dataclass(frozen=True)
+class _Way:
+    """A direction to look along: the picture `turned` (rows and columns swapped) or not, and the lean (mm across per mm down) expected."""
+
+    turned: bool
+    lean: float
+
+
+def _found(film: Film, hidden: Bool, way: _Way, wires: Sequence[Wire], length_mm: float, settings: WireSettings,
            least: float) -> tuple[_Bands, _Chain] | None:
-    bands = _bands(film, hidden, turned)
+    bands = _bands(film, hidden, way)
     chain = None if bands is None else _best_chain(bands, wires, length_mm, settings)
     return None if bands is None or chain is None or chain.evidence < least else (bands, chain)
 
 
-def _bands(film: Film, hidden: Bool, turned: bool) -> _Bands | None:
+def _bands(film: Film, hidden: Bool, way: _Way) -> _Bands | None:
     """The film made ready: averaged along the wires, shading and slow structure taken out across them, in units of local noise."""
     ppm = film.pixels_per_mm or 1.0
     density, known = film.density, film.valid & ~hidden
-    if turned:
+    if way.turned:
         density, known = np.ascontiguousarray(density.T), np.ascontiguousarray(known.T)
     row_px, column_px = max(1, round(ROW_MM * ppm)), max(1, round(COLUMN_MM * ppm))
     rows, columns = density.shape[0] // row_px, density.shape[1] // column_px
@@ -169,7 +182,7 @@ def _bands(film: Film, hidden: Bool, turned: bool) -> _Bands | None:
     scale = 1.25 * spread / np.maximum(cv2.blur(inside.astype(np.float32), size), 1e-3)
     image = np.clip(rough / np.maximum(scale, 1e-6), -5, 5)
     near_hole = cv2.erode(inside.astype(np.uint8), np.ones((3, round(0.6 * per_mm) | 1), np.uint8)) > 0
-    return _Bands(np.where(near_hole, image, 0).astype(np.float32), near_hole, row_px, column_px, ppm, turned)
+    return _Bands(np.where(near_hole, image, 0).astype(np.float32), near_hole, row_px, column_px, ppm, way.turned, way.lean)
 
 
 def _across(image: F32, per_mm: float, sigma_mm: float) -> F32:
@@ -187,21 +200,21 @@ def _over_flanks(image: F32, per_mm: float, sigma_mm: float) -> tuple[F32, F32]:
     reach = int(np.ceil(6 * sigma_mm * per_mm))
     u = np.arange(-reach, reach + 1) / per_mm
     ridge = np.exp(-0.5 * (u / sigma_mm) ** 2)
-    sides = []
+    sides: list[F32] = []
     for sign in (-1, 1):
         flank = ((sign * u >= 2.0 * sigma_mm) & (sign * u <= 5.0 * sigma_mm)).astype(float)
         kernel = ridge / ridge.sum() - flank / flank.sum()
-        sides.append(np.asarray(cv2.filter2D(image, cv2.CV_32F, (kernel / np.sqrt((kernel**2).sum())).astype(np.float32)[None, :],
-                                             borderType=cv2.BORDER_REPLICATE)))
+        kernel = (kernel / np.sqrt((kernel**2).sum())).astype(np.float32)[None, :]
+        sides.append(np.asarray(cv2.filter2D(image, cv2.CV_32F, kernel, borderType=cv2.BORDER_REPLICATE), dtype=np.float32))
     return sides[0], sides[1]
 
 
 def _leans(bands: _Bands, length_mm: float) -> F64:
     """Leans to try (columns moved per row), fine enough that a wire stays within half a column over the length."""
     step = 1.0 / (length_mm * bands.rows_per_mm)
-    most = LEAN_MAX * bands.row_px / bands.column_px
-    count = int(np.ceil(most / step))
-    return np.asarray(np.arange(-count, count + 1) * step, dtype=np.float64)
+    aspect = bands.row_px / bands.column_px
+    count = int(np.ceil(LEAN_MAX * aspect / step))
+    return np.asarray(bands.lean * aspect + np.arange(-count, count + 1) * step, dtype=np.float64)
 
 
 def _sheared_sums(bands: _Bands, ridge: F32, lean: float, length: int) -> F32:
@@ -270,9 +283,8 @@ def _chain_of(sums: F32, wires: Sequence[Wire], per_mm: float, settings: WireSet
         low, high = _gap_columns(wires[k - 1], wires[k], per_mm, settings)
         links.append((here, low, high))
         padded = np.pad(here, ((0, 0), (0, high)), constant_values=-4.0)
-        reach = high - low + 1
-        best = ndimage.maximum_filter1d(padded, reach, axis=1, origin=-((reach - 1) // 2), mode="constant", cval=-4.0)
-        gains = np.asarray(best[:, low : low + columns], dtype=np.float32)
+        gap = np.ones((1, high - low + 1), np.uint8)
+        gains = np.asarray(cv2.dilate(padded[:, low:], gap, anchor=(0, 0))[:, :columns], dtype=np.float32)
     total = held + gains
     row, start = (int(v) for v in np.unravel_index(int(total.argmax()), total.shape))
     if total[row, start] <= above:
