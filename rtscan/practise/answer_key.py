@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field, replace
-from pathlib import Path
+from typing import Any
 
-from rtscan.errors import ListError
 from rtscan.findings import FilmFacts, Group, Indication, ObjectMark, Point, Quality, WeldFacts
 from rtscan.record_json import from_json
 from rtscan.report.weld_frame import frames, place_px
@@ -17,11 +15,11 @@ class KeyFacts:
     """What the key says of an indication beyond the worksheet's keys.
 
     `detectability` is the ideal-observer signal-to-noise ratio of the blurred indication in the film's own noise;
-    `visible_contrast` a density difference; `recipe` the kind of flaw drawn; `true_outline_px` the outline before blur.
+    `visible_contrast` a density difference; `recipe` the line of the recipe it came from; `true_outline_px` the outline before blur.
     """
 
     id: int
-    recipe: str = ""
+    recipe: int | None = None
     visible_contrast: float | None = None
     detectability: float | None = None
     true_outline_px: tuple[Point, ...] = ()
@@ -57,16 +55,10 @@ class AnswerKey:
         return min(under)[1] if under else None
 
 
-def read_key(path: Path) -> AnswerKey:
-    """Reads `STEM.key.json`. Raises ListError."""
-    try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as problem:
-        raise ListError(str(path), f"cannot be read ({problem.strerror or problem}); keep the key beside the films") from None
-    except ValueError as problem:
-        raise ListError(str(path), f"is not JSON ({problem}); deal the films again") from None
-    key = from_json(data, AnswerKey, str(path))
-    return replace(key, facts=from_json({"facts": data.get("indications") or []}, _Facts, str(path)).facts)
+def key_from_json(data: dict[str, Any], name: str) -> AnswerKey:
+    """The key in parsed JSON; `name` stands in messages. Raises ListError."""
+    key = from_json(data, AnswerKey, name)
+    return replace(key, facts=from_json({"facts": data.get("indications") or []}, _Facts, name).facts)
 
 
 @dataclass(frozen=True)

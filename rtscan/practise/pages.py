@@ -13,12 +13,17 @@ if TYPE_CHECKING:
 
 @cache
 def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
-    loader = PackageLoader("rtscan.practise")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return Environment(loader=PackageLoader("rtscan.practise"), autoescape=select_autoescape(["html"]), undefined=StrictUndefined,
+                       trim_blocks=True, lstrip_blocks=True)
 
 
 def page(template: str, **values: Any) -> str:
     """The page `template` (a file in templates/) filled with `values`."""
     return _environment().get_template(template).render(tool=f"rtscan {__version__}", **values)
+
+
+def text_page(template: str, **values: Any) -> str:
+    """A plain text file from `template`."""
+    return _environment().get_template(template).render(**values)

@@ -1,0 +1,96 @@
+"""Deals a practice session into a folder: films, screen pictures, job sheets, blank answer sheets, the sealed key."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rtscan.acceptance.library import load_criteria
+from rtscan.errors import OutputError
+from rtscan.film import F32
+from rtscan.job import Technique
+from rtscan.practise.answer_sheet import Terms, blank_csv, blank_xlsx
+from rtscan.practise.draw import DealtFilm, Focus, draw_films, plan_session
+from rtscan.practise.levels import DEFAULT_FILE, find_level, load_levels
+from rtscan.practise.pages import text_page
+from rtscan.practise.sealed import NAME, seal
+from rtscan.practise.windows import window_picture, windows_of
+from rtscan.practise.wires import thinnest_wire_seen
+from rtscan.simulate.files import key_text, write_film
+from rtscan.simulate.render import SimulatedFilm
+from rtscan.simulate.scanner import grey_to_density
+from rtscan.writing import write_bytes, write_text
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What to deal. `techniques` are dealt in turn; `focus` weighs what the trainee misses."""
+
+    films: int
+    level: int
+    techniques: tuple[Technique, ...]
+    criteria: str
+    seed: int
+    terms: Terms = "iso"
+    focus: Focus | None = None
+    levels_file: Path = DEFAULT_FILE
+
+
+def deal(wanted: Wanted, out: Path) -> Iterator[str]:
+    """Writes the session into `out`, yielding the name of each film as it is done; the answer sheets and the key come last.
+
+    Raises OutputError when the folder holds a session already, ListError and CriteriaError for what was asked.
+    """
+    if (out / NAME).exists():
+        raise OutputError(str(out), "holds a practice session already; choose a new folder with --out")
+    level, criteria = find_level(wanted.level, wanted.levels_file), load_criteria(wanted.criteria)
+    rng = np.random.default_rng(wanted.seed)
+    plans = plan_session(level, wanted.films, rng)
+    sealed: list[dict[str, Any]] = []
+    focus = wanted.focus or Focus({})
+    for dealt in draw_films(plans, level, load_levels(wanted.levels_file), wanted.techniques, wanted.criteria, focus, rng):
+        sealed.append(_write_film(dealt, out))
+        yield dealt.plan.name
+    names = [plan.name for plan in plans]
+    write_text(out / "answers.csv", blank_csv(names))
+    write_bytes(out / "answers.xlsx", blank_xlsx(names, wanted.terms))
+    write_text(out / "films.csv", "file,job\n" + "".join(f"{n}.tif,{n}.job.toml\n" for n in names))
+    write_text(out / "START_HERE.txt", text_page("start_here.j2", level=level, criteria=criteria, terms=wanted.terms,
+                                                 pairs=[p.name for p in plans if p.pair], first=names[0] if names else ""))
+    now = datetime.now(UTC)
+    seal({"id": f"{now:%Y%m%dT%H%M%S}-{wanted.level}-{wanted.seed}", "level": wanted.level, "technique": " ".join(wanted.techniques),
+          "criteria": wanted.criteria, "terms": wanted.terms, "films": sealed}, out)
+
+
+def _write_film(dealt: DealtFilm, out: Path) -> dict[str, Any]:
+    """Writes one film without its key, and gives what goes into the sealed key."""
+    written = write_film(dealt.film, out)
+    written.key.unlink()
+    _write_pictures(dealt.film, dealt, out, dealt.plan.name)
+    if dealt.second is not None:
+        second = write_film(dealt.second, out)
+        second.key.unlink()
+        second.job.unlink()
+        _write_pictures(dealt.second, dealt, out, f"{dealt.plan.name}b")
+    key = json.loads(key_text(dealt.key, dealt.film.recipe))
+    return {"name": dealt.plan.name, "key": key, "unfit": [dealt.plan.unfit] if dealt.plan.unfit else [], "markers": dealt.plan.markers,
+            "wire_seen": thinnest_wire_seen(dealt.film.exposed)}
+
+
+def _write_pictures(film: SimulatedFilm, dealt: DealtFilm, out: Path, stem: str) -> None:
+    density = density_of(film)
+    for window in windows_of(density, dealt.key.density_weld, dealt.key.density_parent):
+        write_bytes(out / f"{stem}.{window.name}.png", window_picture(density, window, film.recipe.scan.pixels_per_mm))
+
+
+def density_of(film: SimulatedFilm) -> F32:
+    """The density of a simulated film by the calibration of its own scan."""
+    table = np.asarray(grey_to_density(film.recipe.scan), dtype=np.float64)
+    order = np.argsort(table[:, 0])
+    return np.asarray(np.interp(film.grey, table[order, 0], table[order, 1]), dtype=np.float32)
