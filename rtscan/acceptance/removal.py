@@ -1,0 +1,197 @@
+"""The least safe removal: which indications must go so that what is left is accepted even with its uncertainty added.
+
+Every indication that is rejected by itself goes. Then, for the rules that look at several, whole indications that give the least
+ground length. Up to 30 candidates the search is exact (to 0.01 mm); beyond that a greedy answer that says so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from rtscan.acceptance.bench import Bench
+from rtscan.acceptance.criteria import Criteria, Rule
+from rtscan.acceptance.readings import Doubt
+from rtscan.acceptance.rules import ONE_KINDS
+from rtscan.acceptance.rules_in_line import MANY_KINDS
+from rtscan.acceptance.rules_together import SUM_KINDS, Sum, SumRow, culprits, prepared_sum, sum_rows
+from rtscan.acceptance.situation import Situation, Units
+from rtscan.acceptance.worlds import worlds
+from rtscan.findings import Finding, WeldDocument, Worksheet
+
+EXACT_UP_TO = 30
+_MOST_NODES = 200_000
+_STEP_MM = 0.01
+_BY_EYE = ("chart",)
+_MOST_ROUNDS = 200
+Ids = frozenset[int]
+
+
+def least_removal(
+    document: Worksheet | WeldDocument, criteria: Criteria, situation: Situation, units: Units, doubt: Doubt, findings: Sequence[Finding]
+) -> tuple[tuple[int, ...], str]:
+    """Ids of the indications to remove, and a remark when they are not proved least. Empty when nothing is rejected.
+
+    A cluster or row that is rejected as a whole goes as a whole.
+    """
+    if not any(f.result == "reject" for f in findings):
+        return (), ""
+    kinds = {r.id: r.kind for r in criteria.rules}
+    alone = {n for f in findings if f.result == "reject" and _by_itself(f, kinds) for n in f.indications}
+    left = _without(document, alone)
+    checks = [
+        _Check(bench, rule)
+        for _, world in worlds(criteria, situation)
+        for bench in (Bench(left, criteria, world, units, doubt),)
+        for rule in bench.rules
+        if (rule.kind in MANY_KINDS and rule.kind not in _BY_EYE) or rule.joined
+    ]
+    broken = [c for c in checks if c.witnesses(frozenset())]
+    cost = {i.id: round(i.length_mm or 0.0, 2) for i in left.indications}
+    chosen, remark = _Search(broken, cost).best()
+    return tuple(sorted(alone | chosen)), remark
+
+
+def _by_itself(finding: Finding, kinds: Mapping[str, str]) -> bool:
+    kind = kinds.get(finding.rule)
+    return kind is None or kind in _BY_EYE or (kind in ONE_KINDS and (len(finding.indications) == 1 or bool(finding.groups)))
+
+
+def _without(document: Worksheet | WeldDocument, gone: set[int]) -> Worksheet | WeldDocument:
+    """The document without these indications; groups keep their other members, their sizes to be worked out again."""
+    groups = [g if gone.isdisjoint(g.members) else replace(g, members=tuple(m for m in g.members if m not in gone), sum_length_mm=None,
+                                                           end_to_end_mm=None, diameter_mm=None) for g in document.groups]
+    return replace(
+        document,
+        indications=tuple(i for i in document.indications if i.id not in gone),
+        groups=tuple(g for g in groups if len(g.members) > 1),
+    )
+
+
+class _Check:
+    """One row that looks at several, asked again and again with indications taken out."""
+
+    def __init__(self, bench: Bench, rule: Rule) -> None:
+        self._bench = bench
+        self._rule = rule
+        self._members = bench.with_both_walls(rule)
+        plain = rule.kind in SUM_KINDS and not (rule.joined or rule.parallel or rule.merged) and all(len(i.ids) == 1 for i in self._members)
+        prepared = prepared_sum(rule, self._members, bench.ground) if plain and self._members and bench.measurable(rule) else None
+        self.sum = prepared if isinstance(prepared, Sum) else None
+
+    def witnesses(self, gone: Ids) -> list[Ids]:
+        """For every stretch that is not accepted without `gone`: the indications of which at least one more must go."""
+        members = [i for i in self._members if gone.isdisjoint(i.ids)]
+        return [frozenset(n for i in o.items for n in i.ids) for o in self._bench.safely(self._rule, members)]
+
+    def culprits(self) -> Ids:
+        """Every indication whose removal may be of use."""
+        if self.sum is not None:
+            return frozenset(n for place in culprits(self.sum) for n in self._members[place].ids)
+        return frozenset(n for i in self._members for n in i.ids)
+
+
+@dataclass
+class _Search:
+    """Branch and bound over which indications to remove.
+
+    Whatever stretch is still rejected, one of its members must go: the search branches on which, a member once kept staying
+    kept. Bound: for a stretch that adds up, the cheapest way (fractions allowed) to bring down its sum plus common uncertainty
+    to the limit; for any other rule the cheapest member; the greatest of these over all stretches. A branch is given up when
+    its ground length plus the bound, rounded up to 0.01 mm, is no less than the best known.
+    """
+
+    broken: Sequence[_Check]
+    cost: dict[int, float]
+
+    def best(self) -> tuple[set[int], str]:
+        """The removal and a remark when it is not proved least."""
+        if not self.broken:
+            return set(), ""
+        candidates = frozenset[int]().union(*(c.culprits() for c in self.broken))
+        found = self._greedy()
+        if len(candidates) > EXACT_UP_TO:
+            return found, f"removal from {len(candidates)} candidates by a greedy search, not proved least"
+        self._rows = [row for c in self.broken if c.sum is not None for row in sum_rows(c.sum)]
+        self._others = [c for c in self.broken if c.sum is None]
+        self._least, self._found, self._nodes = self._length(found), found, 0
+        self._ratio = [sorted(row.shares, key=lambda n: (-self._gain(row, n) / max(self.cost[n], 1e-9), n)) for row in self._rows]
+        self._branch(frozenset(), frozenset(), 0.0)
+        if self._nodes > _MOST_NODES:
+            return self._found, f"removal search stopped after {_MOST_NODES} steps, not proved least"
+        return self._found, ""
+
+    def _branch(self, gone: Ids, kept: Ids, length: float) -> None:
+        self._nodes += 1
+        if self._nodes > _MOST_NODES:
+            return
+        bound, witness = self._still_broken(gone, kept)
+        if witness is None:
+            if length < self._least - _STEP_MM / 2:
+                self._least, self._found = length, set(gone)
+            return
+        if math.isinf(bound) or math.ceil((length + bound) / _STEP_MM - 1e-6) * _STEP_MM >= self._least - _STEP_MM / 2:
+            return
+        for number in witness:
+            self._branch(gone | {number}, kept, length + self.cost[number])
+            kept |= {number}
+
+    def _still_broken(self, gone: Ids, kept: Ids) -> tuple[float, list[int] | None]:
+        """The bound and the members to branch on, fewest first; (0, None) when everything is accepted."""
+        bound, chosen = 0.0, None
+        for row, order in zip(self._rows, self._ratio, strict=True):
+            if row.bad(gone):
+                free = [n for n in order if n not in gone and n not in kept]
+                bound = max(bound, self._cheapest(row, free, gone))
+                if chosen is None or len(free) < len(chosen):
+                    chosen = free
+        if chosen is not None:
+            return bound, chosen
+        for check in self._others:
+            for witness in check.witnesses(gone):
+                free = sorted((n for n in witness if n not in kept), key=lambda n: (self.cost[n], n))
+                return (self.cost[free[0]] if free else math.inf), free
+        return 0.0, None
+
+    def _cheapest(self, row: SumRow, free: Sequence[int], gone: Ids) -> float:
+        """Least length to remove from a stretch, fractions allowed; infinite when removing all of `free` is not enough."""
+        excess = sum(self._gain(row, n) for n in row.shares if n not in gone) - row.prepared.limit
+        length = 0.0
+        for n in free:
+            if excess <= 1e-9:
+                return length
+            gain = self._gain(row, n)
+            length += self.cost[n] * min(1.0, excess / gain) if gain > 0 else 0.0
+            excess -= gain
+        return length if excess <= 1e-6 * max(1.0, row.prepared.limit) else math.inf
+
+    @staticmethod
+    def _gain(row: SumRow, number: int) -> float:
+        amount, common, _ = row.shares[number]
+        return amount + common
+
+    def _length(self, numbers: Iterable[int]) -> float:
+        return sum(self.cost[n] for n in numbers)
+
+    def _greedy(self) -> set[int]:
+        """Takes the longest member of every bad stretch until none is left, then gives back what need not go, longest first."""
+        gone: set[int] = set()
+        for _ in range(_MOST_ROUNDS):
+            stretches = [w for c in self.broken for w in c.witnesses(frozenset(gone))]
+            if not stretches:
+                break
+            for witness in stretches:
+                gone |= self._enough(witness)
+        else:
+            gone |= {n for c in self.broken for n in c.culprits()}
+        if len(gone) <= EXACT_UP_TO:
+            for number in sorted(gone, key=lambda n: (-self.cost[n], n)):
+                if not any(c.witnesses(frozenset(gone - {number})) for c in self.broken):
+                    gone.discard(number)
+        return gone
+
+    def _enough(self, witness: Ids) -> set[int]:
+        """The longest members of one bad stretch; of a crowded one a tenth at a time."""
+        share = max(1, len(witness) // 10)
+        return set(sorted(witness, key=lambda n: (-self.cost[n], n))[:share])
