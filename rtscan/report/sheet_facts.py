@@ -1,0 +1,133 @@
+"""The heading of a reader sheet and the lines of its tables, as plain texts for the page and the workbook alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rtscan.findings import Check, DetectionLimit, Finding, Group, Quality, Worksheet
+from rtscan.report.words import length_text
+
+BLANK = ""
+"""A fact nobody has told: a line to write on."""
+
+
+def heading_facts(worksheet: Worksheet, units: str) -> tuple[tuple[str, str], ...]:
+    """Name and text of everything the heading of a reader sheet asks for; blank where it is not known."""
+    weld, film, shot = worksheet.weld, worksheet.film, worksheet.exposure
+    quality = worksheet.quality
+    size = " × ".join(t for t in (_outside(worksheet, units), weld.wall_mm and length_text(weld.wall_mm, units)) if t)
+    return (
+        ("Line or spool", BLANK), ("Weld", weld.name), ("Segment", worksheet.segment), ("Shot", worksheet.shot or "first shot"),
+        ("Film", film.file + (f", page {film.page}" if film.page > 1 else "")), ("Date of film", worksheet.date),
+        ("Welders", ", ".join(weld.welders)), ("Repairs so far", _repairs(worksheet)),
+        ("Diameter × wall", size), ("Joint", _listed(weld.joint, weld.preparation, weld.layers and f"{weld.layers} layer")),
+        ("Process", weld.process), ("Material", weld.material),
+        ("Technique", shot.technique or BLANK), ("Source", _source(worksheet, units)),
+        ("Density", _measured(quality, "density") or ("not calibrated" if not film.density_calibrated else BLANK)),
+        ("Wire", _measured(quality, "wire", "iqi") or _wires(worksheet)),
+        ("Scale", _scale(worksheet)), ("Smallest to be seen", detection_words(quality.detection_limit, units)),
+        ("Stations from", _datum(worksheet)), ("Weld length", length_text(weld.length_mm, units) if weld.length_mm else BLANK),
+    )
+
+
+def check_row(check: Check) -> tuple[str, str, str, str, str, str]:
+    """Name, measured, limit, result, clause and remark of one line of the quality table."""
+    measured = f"{check.measured:.4g} {check.unit}".strip() if check.measured is not None else ("" if check.says else "–")
+    marks = ["required" if check.required else "for information"] + (["limit unverified"] if check.unverified else [])
+    clause = " ".join(t for t in (check.source, check.clause) if t)
+    return check.name, measured, _limit(check), check.result, clause, "; ".join(t for t in (check.says, *marks) if t)
+
+
+def finding_numbers(finding: Finding) -> tuple[str, str]:
+    """Measured value with its uncertainty, and limit, both with unit."""
+    doubt = f" ± {finding.measured_u:.3g}" if finding.measured_u is not None else ""
+    unit = f" {finding.unit}" if finding.unit else ""
+    measured = f"{finding.measured:.4g}{doubt}{unit}" if finding.measured is not None else "–"
+    return measured, f"{finding.limit:.4g}{unit}" if finding.limit is not None else "–"
+
+
+def about(finding: Finding) -> str:
+    """Which indications and groups a finding is about, long lists cut."""
+    names = [*map(str, finding.indications), *finding.groups]
+    return ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
+
+
+def group_row(group: Group, units: str) -> tuple[str, str, str, str, str, str]:
+    """Name, kind, type, members, sizes of one group."""
+    members = ", ".join(map(str, group.members[:30])) + (" …" if len(group.members) > 30 else "")
+    sizes = _lengths(units, ("sum of lengths", group.sum_length_mm), ("end to end", group.end_to_end_mm), ("diameter", group.diameter_mm))
+    return group.id, group.kind, group.type, group.iso6520, members, sizes or "–"
+
+
+def graded(findings: Sequence[Finding]) -> list[tuple[int, Finding]]:
+    """The findings with their place from 1, gravest first."""
+    order = {"reject": 0, "review": 1, "cannot judge": 2, "accept": 3}
+    return sorted(enumerate(findings, 1), key=lambda numbered: (order[numbered[1].result], numbered[0]))
+
+
+def detection_words(limit: DetectionLimit | None, units: str) -> str:
+    """Smallest pore and line found with 90 % probability."""
+    if limit is None:
+        return "not assessed"
+    return _lengths(units, ("pore", limit.pore_mm), ("line", limit.line_width_mm)) or "not assessed"
+
+
+def _lengths(units: str, *named: tuple[str, float | None]) -> str:
+    return ", ".join(f"{name} {length_text(value, units)}" for name, value in named if value is not None)
+
+
+def _listed(*parts: str | None) -> str:
+    return ", ".join(part for part in parts if part)
+
+
+def _outside(worksheet: Worksheet, units: str) -> str:
+    return length_text(worksheet.weld.od_mm, units) if worksheet.weld.od_mm else "plate" if worksheet.weld.joint == "plate" else BLANK
+
+
+def _repairs(worksheet: Worksheet) -> str:
+    done, limit = worksheet.weld.repairs_so_far, worksheet.weld.repair_limit
+    return BLANK if done is None else f"{done}" + (f" of {limit} allowed" if limit is not None else "")
+
+
+def _source(worksheet: Worksheet, units: str) -> str:
+    shot = worksheet.exposure
+    sizes = (("focal spot", shot.focal_mm), ("to film", shot.source_to_film_mm), ("object to film", shot.object_to_film_mm))
+    return _listed(shot.source, f"{shot.kv:g} kV" if shot.kv else "", _lengths(units, *sizes))
+
+
+def _measured(quality: Quality, *words: str) -> str:
+    for check in quality.checks:
+        if any(word in check.name.lower() for word in words):
+            value = f"{check.measured:.3g}{' ' + check.unit if check.unit else ''}, " if check.measured is not None else ""
+            return f"{value}{check.result}"
+    return BLANK
+
+
+def _wires(worksheet: Worksheet) -> str:
+    return ", ".join(dict.fromkeys(o.says for o in worksheet.objects if o.kind == "wire" and o.says)) or "not seen"
+
+
+def _scale(worksheet: Worksheet) -> str:
+    film = worksheet.film
+    if film.pixels_per_mm is None:
+        return "unknown"
+    doubt = f" ± {film.scale_uncertainty:.1%}" if film.scale_uncertainty else ""
+    return f"{film.pixels_per_mm:.4g} px/mm{doubt}" + (f" ({film.scale_from})" if film.scale_from else "")
+
+
+def _datum(worksheet: Worksheet) -> str:
+    where = worksheet.weld.location
+    clock = where.datum_clock and f"at {where.datum_clock}"
+    return _listed(where.datum, clock, where.direction, where.looking and f"looking {where.looking}")
+
+
+def _limit(check: Check) -> str:
+    low, high = check.limit.min, check.limit.max
+    unit = f" {check.unit}" if check.unit else ""
+    if low is not None and high is not None:
+        return f"{low:.4g} to {high:.4g}{unit}"
+    if low is not None:
+        return f"at least {low:.4g}{unit}"
+    return f"at most {high:.4g}{unit}" if high is not None else "–"
+
+
