@@ -77,21 +77,26 @@ class SeenWire:
 @dataclass(frozen=True)
 class WireSet:
     """The set as found, thickest wire first. `evidence` is the sum that decided; `first_may_be_off` when a thicker wire may lie
-    off the film or under lead."""
+    off the film or under lead; `turned` when the wires run along the rows of the picture."""
 
     kind: str
     wires: tuple[SeenWire, ...]
     evidence: float
     first_may_be_off: bool
+    turned: bool
 
     @property
     def thinnest_visible(self) -> SeenWire | None:
-        """The last wire of the unbroken row of visible wires from the thickest on; None when even that is not seen."""
+        """The last wire of the row of visible wires from the thickest on; None when that row does not begin.
+
+        One wire that is not seen ends the row, unless two thinner ones are: then it is bent or hidden.
+        """
         last = None
-        for wire in self.wires:
-            if not wire.visible:
+        for k, wire in enumerate(self.wires):
+            if wire.visible:
+                last = wire
+            elif sum(w.visible for w in self.wires[k + 1 : k + 3]) < 2:
                 break
-            last = wire
         return last
 
 
@@ -309,7 +314,7 @@ def _follow(film: Film, bands: _Bands, chain: _Chain, wires: Sequence[Wire], kin
     ridges = [_across(bands.image, bands.columns_per_mm, max(0.08, 0.3 * w.diameter_mm)) for w in wires]
     rows, places = _track(bands, ridges, chain, length)
     seen = tuple(_measured(film, bands, ridges[k], wire, rows, places[:, k], length, settings) for k, wire in enumerate(wires))
-    return WireSet(kind, seen, chain.evidence, _first_may_be_off(bands, chain, wires))
+    return WireSet(kind, seen, chain.evidence, _first_may_be_off(bands, chain), bands.turned)
 
 
 def _track(bands: _Bands, ridges: list[F32], chain: _Chain, length: int) -> tuple[F64, F64]:
@@ -406,7 +411,7 @@ def _inside(path: F64, film: Film) -> Bool:
     return np.asarray((path[:, 0] >= 0) & (path[:, 0] <= columns - 1) & (path[:, 1] >= 0) & (path[:, 1] <= rows - 1))
 
 
-def _first_may_be_off(bands: _Bands, chain: _Chain, wires: Sequence[Wire]) -> bool:
+def _first_may_be_off(bands: _Bands, chain: _Chain) -> bool:
     """True when the place where a still thicker wire would lie is off the film or hidden."""
     gap = chain.columns[0] - chain.columns[1]
     place = chain.columns[0] + gap
