@@ -22,7 +22,7 @@ SUPPORT_SIGMAS_MM = (0.1, 0.2, 0.4, 0.8)
 
 @dataclass(frozen=True)
 class CandidateSettings:
-    """Bars on signal-to-noise, counts and window sizes (mm)."""
+    """Bars on signal-to-noise, counts and window sizes (mm). A place that the network is sure of passes a bar lower by `net_bonus`."""
 
     blob_bar: float = 4.2
     line_bar: float = 5.0
@@ -32,6 +32,7 @@ class CandidateSettings:
     support_sigmas: float = 1.5
     apart_mm: float = 0.35
     most_per_tone: int = 110
+    net_bonus: float = 4.0
 
 
 @dataclass(frozen=True)
@@ -60,32 +61,34 @@ class Candidate:
 @dataclass(frozen=True)
 class Search:
     """All candidates of a strip, best signal-to-noise first, with the maps they were found on. `smooth` are the residuals smoothed by
-    `SUPPORT_SIGMAS_MM`, in which the patches were cut out."""
+    `SUPPORT_SIGMAS_MM`, in which the patches were cut out; `seen` the network's answer, shape (outputs, across, along)."""
 
     grid: Grid
+    seen: F32
     candidates: tuple[Candidate, ...]
     smooth: tuple[F32, ...]
     maps: tuple[Response, ...]
 
 
-def find_candidates(grid: Grid, settings: CandidateSettings | None = None, bank: FilterSettings | None = None) -> Search:
-    """Dark and bright candidates of one strip."""
+def find_candidates(grid: Grid, seen: F32, settings: CandidateSettings | None = None, bank: FilterSettings | None = None) -> Search:
+    """Dark and bright candidates of one strip. seen: the network's answer on the grid (see `net.look`), dark and bright first."""
     chosen = settings or CandidateSettings()
     maps = responses(grid, bank)
     smooth = tuple(cv2.GaussianBlur(grid.residual, (0, 0), s * grid.per_mm, borderType=cv2.BORDER_REFLECT) for s in SUPPORT_SIGMAS_MM)
     found: list[Candidate] = []
     for tone, sign in (("dark", 1.0), ("bright", -1.0)):
-        hunt = _Hunt(grid, smooth, maps, sign, "dark" if tone == "dark" else "bright", chosen)
+        hunt = _Hunt(grid, smooth, maps, sign, "dark" if tone == "dark" else "bright", seen[0 if tone == "dark" else 1], chosen)
         found += hunt.candidates()
     found.sort(key=lambda c: (-c.snr, c.column, c.row))
-    return Search(grid, tuple(found), smooth, maps)
+    return Search(grid, seen, tuple(found), smooth, maps)
 
 
 class _Hunt:
     """The search for one tone; `taken` (across, along) holds the patches already given away."""
 
     def __init__(self, grid: Grid, smooth: tuple[F32, ...], maps: tuple[Response, ...], sign: float, tone: Tone,
-                 settings: CandidateSettings) -> None:
+                 seen: F32, settings: CandidateSettings) -> None:
+        self.bonus = settings.net_bonus * seen
         self.grid, self.maps, self.sign, self.tone, self.settings = grid, maps, np.float32(sign), tone, settings
         self.smooth = tuple(self.sign * s for s in smooth)
         self.taken = np.zeros(grid.residual.shape, dtype=bool)
@@ -103,16 +106,16 @@ class _Hunt:
 
     def _pass(self, maps: tuple[Response, ...]) -> list[Candidate]:
         found = []
-        for snr, index, row, column in self._peaks(maps):
+        for index, row, column in self._peaks(maps):
             if self.taken[row, column]:
                 continue
-            candidate = self._cut(snr, index, row, column, maps[index])
+            candidate = self._cut(index, row, column, maps[index])
             if candidate is not None:
                 found.append(candidate)
         return found
 
-    def _peaks(self, maps: tuple[Response, ...]) -> list[tuple[float, int, int, int]]:
-        """(signal-to-noise, filter, row, column) of the local maxima over all filters, strongest first."""
+    def _peaks(self, maps: tuple[Response, ...]) -> list[tuple[int, int, int]]:
+        """(filter, row, column) of the local maxima over all filters, strongest first."""
         margin = self.settings.line_bar - self.settings.blob_bar
         best, which = np.full(self.grid.residual.shape, -np.inf, dtype=np.float32), np.zeros(self.grid.residual.shape, dtype=np.int16)
         for k, one in enumerate(maps):
@@ -120,15 +123,16 @@ class _Hunt:
             better = value > best
             best[better] = value[better]
             which[better] = k
+        best += self.bonus
         reach = 2 * max(1, round(self.settings.apart_mm * self.grid.per_mm)) + 1
         top = cv2.dilate(best, np.ones((reach, reach), np.uint8))
         rows, columns = np.nonzero((best >= top) & (best >= self.settings.blob_bar) & self.grid.usable)
-        order = np.lexsort((rows, columns, -best[rows, columns]))[: 3 * self.settings.most_per_tone]
-        peaks = [(float(best[rows[i], columns[i]]), int(which[rows[i], columns[i]]), int(rows[i]), int(columns[i])) for i in order]
-        return peaks[: self.settings.most_per_tone]
+        order = np.lexsort((rows, columns, -best[rows, columns]))[: self.settings.most_per_tone]
+        return [(int(which[rows[i], columns[i]]), int(rows[i]), int(columns[i])) for i in order]
 
-    def _cut(self, snr: float, index: int, row: int, column: int, response: Response) -> Candidate | None:
+    def _cut(self, index: int, row: int, column: int, response: Response) -> Candidate | None:
         """The patch that belongs to a peak, or None when nothing is left of it beside what is taken."""
+        snr = float(self.sign * response.snr[row, column])
         support = int(np.searchsorted(SUPPORT_SIGMAS_MM, 0.3 * response.width_mm, side="right")) - 1
         support = min(max(support, 0), len(SUPPORT_SIGMAS_MM) - 1)
         image = self.smooth[support]

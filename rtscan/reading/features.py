@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from rtscan.film import F32, F64, Background, Bool
 from rtscan.reading.candidates import SUPPORT_SIGMAS_MM, Candidate, Search
+from rtscan.reading.filters import Grid
 
 Features = dict[str, float]
 
@@ -35,9 +36,9 @@ class Surroundings:
     contrast_of_weld: float
 
 
-def surroundings(background: Background, search: Search) -> Surroundings:
-    """Weld edges, flaw-free density and noise levels on the grid of the search."""
-    grid, strip = search.grid, background.strip
+def surroundings(background: Background, grid: Grid) -> Surroundings:
+    """Weld edges, flaw-free density and noise levels on the detection grid."""
+    strip = background.strip
     rows, columns = grid.residual.shape
     at = (np.arange(columns) + 0.5) / grid.factor[1] - 0.5
     left, right = (np.interp(at, np.arange(len(edge)), edge) * grid.factor[0] for edge in (strip.left_row, strip.right_row))
@@ -68,7 +69,17 @@ def _alone(c: Candidate, search: Search, around: Surroundings) -> Features:
            "contrast_over_noise": c.contrast / noise, "dark": float(c.tone == "dark"), "strongest": strongest,
            "clutter": noise / around.film_sigma, "noise_here": noise / around.typical_noise,
            "contrast_of_weld": c.contrast / around.contrast_of_weld}
-    return own | shape | place | tone | filters
+    return own | shape | place | tone | filters | _seen(c, search)
+
+
+def _seen(c: Candidate, search: Search) -> Features:
+    """What the network says of the patch: mean and greatest of each output, the first two being dark and bright."""
+    patch = search.seen[:, c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]][:, c.mask]
+    own, other = (0, 1) if c.tone == "dark" else (1, 0)
+    mean = patch.mean(axis=1)
+    kinds = {f"net_kind_{k}": float(m) for k, m in enumerate(mean[2:])}
+    return {"net_mean": float(mean[own]), "net_most": float(patch[own].max()), "net_high": float(np.percentile(patch[own], 75)),
+            "net_other": float(patch[other].max())} | kinds
 
 
 def _shape(mask: Bool, per_mm: float) -> Features:

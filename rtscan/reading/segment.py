@@ -17,6 +17,7 @@ from rtscan.reading.background import NOMINAL_PIXELS_PER_MM
 from rtscan.reading.candidates import Candidate, Search, find_candidates
 from rtscan.reading.features import Features, candidate_features, surroundings
 from rtscan.reading.filters import detection_grid
+from rtscan.reading.net import look
 from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline
 from rtscan.reading.rank import rank
 
@@ -49,8 +50,10 @@ class Found:
 
 def search_strip(background: Background) -> Found:
     """Every candidate of a strip, measured and ranked."""
-    search = find_candidates(detection_grid(background))
-    features = candidate_features(search, surroundings(background, search))
+    grid = detection_grid(background)
+    around = surroundings(background, grid)
+    search = find_candidates(grid, look(grid, around))
+    features = candidate_features(search, around)
     return Found(search, tuple(features), rank(features))
 
 

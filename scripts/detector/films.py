@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from draw import draw_recipe
 
-from rtscan.film import Background, Film, Weld
+from rtscan.film import Arc, Background, Film, Marks, Weld
 from rtscan.findings import Indication
 from rtscan.job import Job, load_job
 from rtscan.reading.background import estimate_background
@@ -57,8 +57,11 @@ class ReadFilm:
     groups: tuple[dict[str, Any], ...]
 
 
-def simulate_and_read(seed: int, number: int, clean_share: float) -> ReadFilm:
-    """Film `number` of the draw with `seed`: simulated, written, loaded and read up to the background."""
+def simulate_and_read(seed: int, number: int, clean_share: float, true_band: bool = False) -> ReadFilm:
+    """Film `number` of the draw with `seed`: simulated, written, loaded and read up to the background.
+
+    true_band: take the weld band from the answer key, moved and stretched a little, so that training does not learn from lost bands.
+    """
     from rtscan.simulate.files import write_film
     from rtscan.simulate.render import render
 
@@ -73,12 +76,29 @@ def simulate_and_read(seed: int, number: int, clean_share: float) -> ReadFilm:
         if rng.random() < 0.3:
             job = Job.model_validate({"film": {"pixels_per_mm": job.film.pixels_per_mm, "look": job.film.look}})
         film = load_films(files.film, job)[0]
-    return _read(number, clean, recipe.exposure.technique, film, job, key)
-
-
-def _read(number: int, clean: bool, technique: str, film: Film, job: Job, key: dict[str, Any]) -> ReadFilm:
     marks = find_marks(film, job)
-    weld = find_weld(film, job, marks)
+    weld = _true_weld(key, film, rng) if true_band else find_weld(film, job, marks)
+    return _read(number, clean, recipe.exposure.technique, film, job, key, marks, weld)
+
+
+def _true_weld(key: dict[str, Any], film: Film, rng: np.random.Generator) -> Weld | None:
+    arcs = []
+    pitch = film.pixels_per_mm or 20.0
+    for row in key["weld"]["arcs"]:
+        middle, left, right = (_resampled(np.array(row[name], dtype=float)) for name in ("centreline_px", "left_edge_px", "right_edge_px"))
+        across = (right - left) / np.maximum(np.hypot(*(right - left).T), 1e-9)[:, None]
+        shift = across * rng.normal(0, 0.4) * pitch
+        wider = [across * rng.normal(0.15, 0.5) * pitch for _ in range(2)]
+        arcs.append(Arc(row["wall"], (left + right) / 2 + shift, left + shift - wider[0], right + shift + wider[1], None))
+    return Weld(tuple(arcs), "image") if arcs else None
+
+
+def _resampled(line: np.ndarray, count: int = 160) -> np.ndarray:
+    length = np.r_[0, np.cumsum(np.hypot(*np.diff(line, axis=0).T))]
+    return np.stack([np.interp(np.linspace(0, length[-1], count), length, line[:, k]) for k in (0, 1)], axis=1)
+
+
+def _read(number: int, clean: bool, technique: str, film: Film, job: Job, key: dict[str, Any], marks: Marks, weld: Weld | None) -> ReadFilm:
     backgrounds = tuple(estimate_background(s) for s in straighten(film, weld, marks)) if weld else ()
     names = Indication.__dataclass_fields__
     truths = tuple(Truth(Indication(**{k: v for k, v in row.items() if k in names and k not in ("alternatives", "nearest")}), row["detectability"],

@@ -1,0 +1,164 @@
+"""Fits the network on a GPU (PyTorch) and writes it as ONNX. Only simulated films go in."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from samples import NetSample
+from torch import nn
+
+from rtscan.reading.net import KINDS, OUTPUTS
+
+CROP = (192, 512)
+BATCH = 48
+WIDTHS = (20, 28, 40, 56, 72)
+LEAST_DETECTABILITY = 3.0
+
+
+def _pair(inputs: int, outputs: int) -> nn.Sequential:
+    return nn.Sequential(nn.Conv2d(inputs, outputs, 3, padding=1, bias=False), nn.BatchNorm2d(outputs), nn.ReLU(inplace=True),
+                         nn.Conv2d(outputs, outputs, 3, padding=1, bias=False), nn.BatchNorm2d(outputs), nn.ReLU(inplace=True))
+
+
+class Net(nn.Module):
+    """A U-shaped network on half the detection grid: five levels, the deepest one pixel per 3.2 mm."""
+
+    def __init__(self, inputs: int = 5) -> None:
+        super().__init__()
+        self.stem = nn.Sequential(nn.Conv2d(inputs, WIDTHS[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(WIDTHS[0]), nn.ReLU(inplace=True))
+        self.down = nn.ModuleList([_pair(WIDTHS[max(0, k - 1)], w) for k, w in enumerate(WIDTHS)])
+        self.up = nn.ModuleList([_pair(WIDTHS[k] + WIDTHS[k + 1], WIDTHS[k]) for k in range(len(WIDTHS) - 1)])
+        self.head = nn.Conv2d(WIDTHS[0], len(OUTPUTS), 1)
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        x = self.stem(x)
+        kept = []
+        for k, block in enumerate(self.down):
+            x = block(nn.functional.max_pool2d(x, 2) if k else x)
+            kept.append(x)
+        for k in range(len(WIDTHS) - 2, -1, -1):
+            x = nn.functional.interpolate(x, scale_factor=2.0, mode="nearest")
+            x = self.up[k](torch.cat([kept[k], x], dim=1))
+        return self.head(x)
+
+
+class Answer(nn.Module):
+    """Probabilities instead of log-odds: sigmoid for the tones, softmax over the kinds."""
+
+    def __init__(self, net: Net) -> None:
+        super().__init__()
+        self.net = net
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        y = self.net(x)
+        return torch.cat([torch.sigmoid(y[:, :2]), torch.softmax(y[:, 2:], dim=1)], dim=1)
+
+
+class Crops:
+    """Random crops of all strips, mirrored and with jittered noise, on the GPU."""
+
+    def __init__(self, samples: list[NetSample], device: str, rng: np.random.Generator) -> None:
+        self.rng, self.device = rng, device
+        self.seen = [torch.from_numpy(self._padded(s.seen, 0.0)).to(device) for s in samples]
+        self.flaw = [torch.from_numpy(self._padded(s.flaw[None], 0)[0]).to(device) for s in samples]
+        self.tables = [torch.from_numpy(np.concatenate([np.zeros((1, 4), np.float32), s.table])).to(device) for s in samples]
+        self.size = np.array([s.seen.shape[1] * s.seen.shape[2] for s in samples], dtype=float)
+        self.places = [self._places(s) for s in samples]
+
+    @staticmethod
+    def _padded(image: np.ndarray, value: float) -> np.ndarray:
+        down, right = max(0, CROP[0] - image.shape[1]), max(0, CROP[1] - image.shape[2])
+        return np.pad(image, ((0, 0), (0, down), (0, right)), mode="edge" if value == 0.0 and image.shape[0] > 1 else "constant")
+
+    @staticmethod
+    def _places(sample: NetSample) -> np.ndarray:
+        found = [np.argwhere(sample.flaw == row + 1) for row in range(len(sample.table))]
+        return np.array([f[len(f) // 2] for f in found if len(f)], dtype=int).reshape(-1, 2)
+
+    def batch(self) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        seen, flaw, table = [], [], []
+        for k in self.rng.choice(len(self.seen), BATCH, p=self.size / self.size.sum()):
+            shape = self.seen[k].shape[1:]
+            if len(self.places[k]) and self.rng.random() < 0.5:
+                at = self.places[k][self.rng.integers(len(self.places[k]))] - (self.rng.random(2) * CROP).astype(int)
+            else:
+                at = (self.rng.random(2) * (np.array(shape) - CROP + 1)).astype(int)
+            r, c = (int(np.clip(at[j], 0, shape[j] - CROP[j])) for j in (0, 1))
+            x, f = self.seen[k][:, r : r + CROP[0], c : c + CROP[1]].float(), self.flaw[k][r : r + CROP[0], c : c + CROP[1]]
+            flips = [d for d in (1, 2) if self.rng.random() < 0.5]
+            if 1 in flips:
+                x = x * torch.tensor([1.0, 1.0, -1.0, 1.0, 1.0], device=self.device)[:, None, None]
+            x, f = torch.flip(x, flips), torch.flip(f, [d - 1 for d in flips])
+            x = self._jittered(x)
+            rows = torch.zeros((256, 4), device=self.device)
+            rows[: len(self.tables[k])] = self.tables[k][:256]
+            seen.append(x)
+            flaw.append(f)
+            table.append(rows)
+        return torch.stack(seen), torch.stack(flaw), torch.stack(table)
+
+    def _jittered(self, x: torch.Tensor) -> torch.Tensor:
+        scale = torch.tensor([float(np.exp(self.rng.normal(0, 0.15))), float(np.exp(self.rng.normal(0, 0.25))), 1.0, 1.0, 1.0], device=self.device)
+        shift = torch.tensor([0.0, 0.0, float(self.rng.normal(0, 0.08)), 0.0, float(self.rng.normal(0, 0.15))], device=self.device)
+        return x * scale[:, None, None] + shift[:, None, None]
+
+
+def loss_of(answer: torch.Tensor, flaw: torch.Tensor, table: torch.Tensor) -> torch.Tensor:
+    """Cross-entropy of both tones with every flaw weighing alike, and of the kind where a flaw is. Flaws that no observer could see,
+    and a rim round every flaw, count for nothing."""
+    index = nn.functional.max_pool2d(flaw[:, None].float(), 2)[:, 0].long()
+    facts = torch.gather(table, 1, index.flatten(1)[:, :, None].expand(-1, -1, 4)).reshape(*index.shape, 4)
+    there, visible = index > 0, facts[..., 2] >= LEAST_DETECTABILITY
+    near = nn.functional.max_pool2d(there.float()[:, None], 5, stride=1, padding=2)[:, 0] > 0
+    area = torch.clamp(facts[..., 3] / 4, min=4.0)
+    weight = torch.where(there, torch.where(visible, torch.clamp(60.0 / area.sqrt() / 4, 0.6, 6.0), torch.zeros_like(area)), torch.where(near, 0.0, 1.0))
+    total = answer.new_zeros(())
+    for tone in (0, 1):
+        target = (there & (facts[..., 0] == tone)).float()
+        each = nn.functional.binary_cross_entropy_with_logits(answer[:, tone], target, reduction="none")
+        total = total + (each * weight).mean() * 10.0
+    kinds = nn.functional.cross_entropy(answer[:, 2:], facts[..., 1].long(), reduction="none")
+    counted = weight * (there & visible).float()
+    return total + 0.5 * (kinds * counted).sum() / (counted.sum() + 1.0)
+
+
+def fit(samples: list[NetSample], minutes: float, seed: int, say: Any) -> Net:
+    """Trains for a fixed time with a one-cycle learning rate."""
+    torch.manual_seed(seed)
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    crops = Crops(samples, device, np.random.default_rng(seed))
+    net = Net().to(device)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=1e-4)
+    start, step, shown = time.time(), 0, 0.0
+    while (share := (time.time() - start) / (60 * minutes)) < 1.0:
+        rate = 3e-3 * (share / 0.08 if share < 0.08 else 0.5 * (1 + np.cos(np.pi * (share - 0.08) / 0.92))) + 1e-6
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        seen, flaw, table = crops.batch()
+        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+            answer = net(seen)
+        loss = loss_of(answer.float(), flaw, table)
+        optimiser.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimiser.step()
+        shown = 0.98 * shown + 0.02 * float(loss.detach()) if step % 10 == 0 and step else shown or float(loss.detach())
+        if step % 400 == 0:
+            say(f"step {step}, {time.time() - start:.0f} s, loss {shown:.4f}")
+        step += 1
+    say(f"{step} steps, loss {shown:.4f}")
+    return net
+
+
+def save_onnx(net: Net, path: Path) -> None:
+    """Writes the network as ONNX with free height and width."""
+    answer = Answer(net).eval().cpu()
+    example = torch.zeros((1, 5, 256, 512))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    torch.onnx.export(answer, (example,), str(path), input_names=["seen"], output_names=["answer"], opset_version=17, dynamo=False,
+                      dynamic_axes={"seen": {2: "rows", 3: "columns"}, "answer": {2: "rows", 3: "columns"}})
+    assert len(KINDS) + 2 == len(OUTPUTS)

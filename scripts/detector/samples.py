@@ -1,0 +1,110 @@
+"""Training samples from simulated films: what the network sees with the truth beside it, and tables of candidates with their labels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from films import ReadFilm, Truth, kind_of, simulate_and_read, truth_on_grid
+
+from rtscan.reading.candidates import Candidate, Search
+from rtscan.reading.features import surroundings
+from rtscan.reading.filters import detection_grid
+from rtscan.reading.net import KINDS, channels
+from rtscan.reading.segment import search_strip
+
+GROW_MM = 0.5
+LEAST_SHARE = 0.25
+
+
+@dataclass(frozen=True)
+class NetSample:
+    """One strip: `seen` float16 (channels, across, along); `flaw` uint8, 0 for none, else 1 + the row of `table`; `table` float32 rows
+    (tone 0 dark 1 bright, kind, detectability, area in grid pixels)."""
+
+    seen: np.ndarray
+    flaw: np.ndarray
+    table: np.ndarray
+
+
+def net_samples(seed: int, number: int, clean_share: float) -> list[NetSample]:
+    """The strips of one film, its weld band taken from the key and jittered."""
+    read = simulate_and_read(seed, number, clean_share, true_band=True)
+    samples = []
+    for background in read.backgrounds:
+        grid = detection_grid(background)
+        seen = channels(grid, surroundings(background, grid)).astype(np.float16)
+        masks = truth_on_grid(read, background, grid.residual.shape)
+        flaw = np.zeros(grid.residual.shape, dtype=np.uint8)
+        order = sorted(range(len(masks)), key=lambda k: -int(masks[k].sum()))[:250]
+        table = np.zeros((len(order), 4), dtype=np.float32)
+        for row, k in enumerate(order):
+            flaw[masks[k]] = row + 1
+            truth = read.truths[k]
+            table[row] = (float(truth.indication.tone == "bright"), KINDS.index(kind_of(truth.indication.iso6520)), truth.detectability, masks[k].sum())
+        samples.append(NetSample(seen, flaw, table))
+    return samples
+
+
+@dataclass(frozen=True)
+class CandidateTable:
+    """Candidates of one film: features (candidates, names) float32, the truth each one finds (−1 none), whether on a mark; truths with their facts."""
+
+    number: int
+    clean: bool
+    technique: str
+    found_weld: bool
+    names: tuple[str, ...]
+    features: np.ndarray
+    finds: list[int]
+    truths: list[dict[str, Any]]
+
+
+def candidate_table(seed: int, number: int, clean_share: float, true_band: bool) -> CandidateTable:
+    """One film searched, every candidate compared with the truth."""
+    read = simulate_and_read(seed, number, clean_share, true_band)
+    features: list[dict[str, float]] = []
+    finds: list[int] = []
+    for background in read.backgrounds:
+        found = search_strip(background)
+        masks = truth_on_grid(read, background, found.search.grid.residual.shape)
+        features += [dict(f) | {"arc": float(background.strip.arc)} for f in found.features]
+        finds += labels(found.search, masks, read)
+    facts = [_facts(t) for t in read.truths]
+    names = tuple(features[0]) if features else ()
+    matrix = np.array([[f[n] for n in names] for f in features], dtype=np.float32)
+    return CandidateTable(number, read.clean, read.technique, read.weld is not None, names, matrix, finds, facts)
+
+
+def labels(search: Search, masks: list[np.ndarray], read: ReadFilm) -> list[int]:
+    """The truth each candidate finds: same tone, and a fair share of one lies on the other (grown a little); −1 for none, −2 for unclear."""
+    return [_label(c, masks, [t.indication.tone for t in read.truths], search.grid.per_mm) for c in search.candidates]
+
+
+def _label(c: Candidate, masks: list[np.ndarray], tones: list[Any], per_mm: float) -> int:
+    import cv2
+
+    margin = round(GROW_MM * per_mm)
+    top, left = max(0, c.top - margin), max(0, c.left - margin)
+    best, touched = (0.0, -1), False
+    for k, mask in enumerate(masks):
+        part = mask[top : c.top + c.mask.shape[0] + margin, left : c.left + c.mask.shape[1] + margin]
+        if tones[k] != c.tone or not part.any():
+            continue
+        grown = cv2.dilate(part.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * margin + 1, 2 * margin + 1))) > 0
+        inside = grown[c.top - top :, c.left - left :][: c.mask.shape[0], : c.mask.shape[1]] & c.mask
+        exact = part[c.top - top :, c.left - left :][: c.mask.shape[0], : c.mask.shape[1]] & c.mask
+        share = max(inside.sum() / c.mask.sum(), exact.sum() / max(1, mask.sum()))
+        touched |= bool(inside.any())
+        if share > best[0]:
+            best = (float(share), k)
+    if best[0] >= LEAST_SHARE:
+        return best[1]
+    return -2 if touched else -1
+
+
+def _facts(truth: Truth) -> dict[str, Any]:
+    i = truth.indication
+    return {"iso6520": i.iso6520, "tone": i.tone, "length_mm": i.length_mm, "width_mm": i.width_mm, "local_width_mm": i.local_width_mm, "height_mm": i.height_mm,
+            "along_mm": i.along_mm, "across_mm": i.across_mm, "detectability": truth.detectability}
