@@ -6,12 +6,14 @@ indications can still be seen. A mark that swallows a flaw is worse than none, s
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
-from rtscan.film import Film, Mark, Marks
+from rtscan.film import Bool, Film, Mark, Marks
 from rtscan.job import Job
 from rtscan.reading.film_border import find_border
 from rtscan.reading.lead import LeadSettings, find_lead
+from rtscan.reading.wires import WireSettings, find_wires
 
 
 def find_marks(film: Film, job: Job) -> Marks:
@@ -24,4 +26,14 @@ def find_marks(film: Film, job: Job) -> Marks:
     lead = find_lead(film, film.valid & ~hidden, LeadSettings())
     marks.extend(lead.marks)
     hidden |= lead.mask
-    return Marks(tuple(marks), hidden, np.zeros_like(hidden))
+    wires = find_wires(film, film.valid & ~hidden, job.iqi, WireSettings())
+    marks.extend(wires)
+    return Marks(tuple(marks), hidden, _drawn(wires, film.density.shape))
+
+
+def _drawn(marks: tuple[Mark, ...], shape: tuple[int, ...]) -> Bool:
+    """True under the paths of the marks, as wide as each says."""
+    canvas = np.zeros(shape, dtype=np.uint8)
+    for mark in marks:
+        cv2.polylines(canvas, [np.round(mark.path_px).astype(np.int32)], False, 1, max(1, round(mark.width_px)))
+    return canvas.astype(bool)
