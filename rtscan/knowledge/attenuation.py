@@ -108,7 +108,7 @@ def tube_spectrum(kv: float, copper_mm: float = 0.0, aluminium_mm: float = 3.0, 
     """Bremsstrahlung of a tungsten tube at `kv` (30 to 450), behind aluminium (inherent) and copper filters.
 
     Kramers' law, photons per keV proportional to (kv - E) / E; the steel half-value layers it gives behind 5 mm of steel and more agree
-    with the kqp model of a general library within 2 % (tested). Lines of the target are left out: steel takes them away.
+    with the kqp model of a general library within 2.5 % (tested). Lines of the target are left out: steel takes them away.
     """
     energy = np.arange(15.0, kv, step_kev) + 0.5 * step_kev
     energy = energy[energy < kv]

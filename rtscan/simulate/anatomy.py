@@ -46,7 +46,8 @@ class WallRelief:
 
 @dataclass(frozen=True)
 class BeadPlan:
-    """What a bead is made from: half width, height (mm), ripple height and pitch, unevenness of its drops and power of its profile."""
+    """What a bead is made from: half width, height (mm), ripple height and pitch, unevenness of its drops,
+    power of its profile, and how far the ripples trail at the edges (share of the half width)."""
 
     half: float
     height: float
@@ -54,6 +55,7 @@ class BeadPlan:
     pitch_mm: float
     uneven: float
     power: float
+    bow: float
 
 
 def cap_width_mm(weld: WeldPart) -> float:
@@ -105,10 +107,10 @@ def _layer(weld: WeldPart, across: F64, along: F64, centre: F64, width: float, r
     passes = weld.cap_passes
     step = width / (passes + 0.6 * (passes > 1))
     half = 0.5 * width if passes == 1 else 0.8 * step
-    power = float(rng.uniform(0.55, 1.0))
+    power, bow = float(rng.uniform(0.55, 1.0)), float(rng.uniform(0.15, 0.7))
     top = np.zeros((across.size, along.size), dtype=np.float32)
     for k in range(passes):
-        plan = BeadPlan(half, abs(weld.cap_height_mm), weld.ripple_mm, weld.ripple_pitch_mm, weld.roughness, power)
+        plan = BeadPlan(half, abs(weld.cap_height_mm), weld.ripple_mm, weld.ripple_pitch_mm, weld.roughness, power, bow)
         bead = _bead(plan, across, along, centre + (k - 0.5 * (passes - 1)) * step, _stops(weld, along, rng), rng)
         np.maximum(top, bead, out=top)
     return top if weld.cap_height_mm >= 0 else -top
@@ -117,9 +119,8 @@ def _layer(weld: WeldPart, across: F64, along: F64, centre: F64, width: float, r
 def _root(weld: WeldPart, across: F64, along: F64, centre: F64, rng: np.random.Generator) -> F32:
     """The root bead, higher and wider at tacks."""
     pitch = weld.ripple_pitch_mm * float(rng.uniform(0.7, 1.1))
-    plan = BeadPlan(
-        0.5 * weld.root_width_mm, abs(weld.root_height_mm), 0.8 * weld.ripple_mm, pitch, 1.5 * weld.roughness, float(rng.uniform(0.6, 1.0))
-    )
+    power, bow = float(rng.uniform(0.6, 1.0)), float(rng.uniform(0.2, 0.9))
+    plan = BeadPlan(0.5 * weld.root_width_mm, abs(weld.root_height_mm), 0.8 * weld.ripple_mm, pitch, 2.0 * weld.roughness, power, bow)
     bead = _bead(plan, across, along, centre, weld.tacks_mm, rng)
     for tack in weld.tacks_mm:
         bead *= (1.0 + 0.45 * np.exp(-0.5 * ((along - tack) / 7.0) ** 4)).astype(np.float32)
@@ -158,7 +159,7 @@ def _bead(plan: BeadPlan, across: F64, along: F64, middle: F64, stops: tuple[flo
         )
         wide = wide * (1 + 0.12 * near)
     for place, w, h, o in zip(places, np.maximum(wide, 0.2), np.maximum(tall, 0.0), swing, strict=True):
-        _lay_drop(level, across, along, middle, (float(place), float(reach), float(w), float(h), float(o)))
+        _lay_drop(level, across, along, middle, (float(place), float(reach), float(w), float(h), float(o), plan.bow * float(w)))
     bead = np.maximum(level, 0.0) / np.float32(height)
     return np.asarray(height * cv2.GaussianBlur(bead, (0, 0), 1.2), dtype=np.float32) ** np.float32(plan.power) * np.float32(
         height ** (1 - plan.power)
@@ -178,19 +179,23 @@ def _drop_places(plan: BeadPlan, along: F64, reach: float, rng: np.random.Genera
     return np.asarray(places[places < along[-1] + 1.5 * reach], dtype=np.float64)
 
 
-def _lay_drop(level: F32, across: F64, along: F64, middle: F64, drop: tuple[float, float, float, float, float]) -> None:
-    """Raises `level` to one drop: place, reach, half width, height, offset across."""
-    place, reach, half, height, offset = drop
+def _lay_drop(level: F32, across: F64, along: F64, middle: F64, drop: tuple[float, ...]) -> None:
+    """Raises `level` to one drop: place, reach, half width, height, offset across, trail of its edges."""
+    place, reach, half, height, offset, bow = drop
     back, front = reach * (2.0 - FRONT_SHARE), reach * FRONT_SHARE
-    c0, c1 = np.searchsorted(along, [place - back, place + front])
+    c0, c1 = np.searchsorted(along, [place - back - bow, place + front])
     if c1 <= c0:
         return
     centre = float(middle[min((c0 + c1) // 2, middle.size - 1)]) + offset
     r0, r1 = np.searchsorted(across, [centre - half - 0.5, centre + half + 0.5])
-    u = along[c0:c1] - place
-    u = np.where(u > 0, u / front, u / back)
-    v = (across[r0:r1, None] - (middle[c0:c1] + offset)) / half
-    np.maximum(level[r0:r1, c0:c1], (height * (1.0 - u * u - v * v)).astype(np.float32), out=level[r0:r1, c0:c1])
+    v = (across[r0:r1, None] - (middle[c0:c1] + offset)).astype(np.float32)
+    v *= np.float32(1.0 / half)
+    v *= v
+    u = (along[c0:c1] - place).astype(np.float32) + np.float32(bow) * v
+    u *= np.where(u > 0, np.float32(1.0 / front), np.float32(1.0 / back))
+    u *= u
+    u += v
+    np.maximum(level[r0:r1, c0:c1], np.float32(height) * (np.float32(1.0) - u), out=level[r0:r1, c0:c1])
 
 
 def _edges(relief: F32, across: F64, centre: F64, half: float) -> tuple[F64, F64]:

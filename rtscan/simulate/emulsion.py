@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 
 from rtscan.film import F32, F64
-from rtscan.simulate.images import Real, gaussian
+from rtscan.simulate.images import Real
 
 CLASSES: dict[str, tuple[float, float, float]] = {
     "C1": (4.5, 7.5, 0.018),
@@ -88,6 +88,28 @@ def white_density_mm(sigma_mm: float = GRAIN_SIGMA_MM) -> float:
 
 def unit_grain(shape: tuple[int, int], pitch_mm: float, rng: np.random.Generator, sigma_mm: float = GRAIN_SIGMA_MM) -> F32:
     """Grain of granularity 1, float32 (rows, columns): a white field seen by square pixels, blurred by `sigma_mm`."""
+    import cv2
+
     field = rng.standard_normal(shape, dtype=np.float32)
     field *= np.float32(white_density_mm(sigma_mm) / pitch_mm)
-    return gaussian(field, sigma_mm / pitch_mm)
+    weights = _pixel_weights(round(sigma_mm / pitch_mm, 9))
+    return np.asarray(cv2.sepFilter2D(field, cv2.CV_32F, weights, weights, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+
+
+@cache
+def _pixel_weights(sigma_px: float, taps: int = 6) -> F64:
+    """Weights that give white pixels the covariance of a blurred white field seen by square pixels.
+
+    In one dimension the covariance of pixels k apart is the triangle of two pixels' overlap, blurred by a Gaussian of variance
+    2 sigma^2; the weights are the even root of it.
+    """
+    reach = taps + int(np.ceil(5 * sigma_px))
+    t = (np.arange(-4000, 4000) + 0.5) / 4000
+    spread = max(np.sqrt(2.0) * sigma_px, 1e-3)
+    k = np.arange(reach + 1)
+    covariance = np.mean((1 - np.abs(t)) * 2 * np.exp(-0.5 * ((t[None, :] - k[:, None]) / spread) ** 2), axis=1) / (spread * np.sqrt(2 * np.pi))
+    omega = 2 * np.pi * np.arange(257) / 512
+    power = covariance[0] + 2 * np.cos(np.outer(omega, k[1:])) @ covariance[1:]
+    weights = np.fft.irfft(np.sqrt(np.maximum(power, 0.0)))
+    kept = np.concatenate([weights[reach:0:-1], weights[: reach + 1]])
+    return np.asarray(kept / kept.sum(), dtype=np.float64)

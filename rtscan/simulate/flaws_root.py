@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rtscan.simulate.recipe import ImperfectionPart
-from rtscan.simulate.shapes import Path, hollow, path_grid, ragged, tapered, wander
+from rtscan.simulate.shapes import Path, eased, hollow, path_grid, ragged, tapered, wander
 from rtscan.simulate.site import Flaw, Site, body_at, draw_size, draw_station, line_place
 
 
@@ -40,7 +40,7 @@ def root_concavity(part: ImperfectionPart, site: Site, rng: np.random.Generator)
     height = part.height_mm or draw_size(rng, 0.8, 0.35, 0.2, 0.3 * site.weld.wall_mm)
     width = part.width_mm or site.weld.root_width_mm * float(rng.uniform(0.6, 0.95))
     station, xi = line_place(part, site, rng, length)
-    fade = tapered(xi, 0.35) ** 2
+    fade = eased(xi, 0.5)
     path = Path(
         0.5 * length,
         site.root(station + xi) - site.root(station) + 0.12 * wander(xi, 6, rng),
@@ -58,7 +58,7 @@ def continuous_penetration(part: ImperfectionPart, site: Site, rng: np.random.Ge
     height = part.height_mm or draw_size(rng, 2.5, 0.3, 1.0, 6)
     width = part.width_mm or site.weld.root_width_mm * float(rng.uniform(0.9, 1.25))
     station, xi = line_place(part, site, rng, length)
-    fade = tapered(xi, 0.25) ** 2
+    fade = eased(xi, 0.4)
     path = Path(
         0.5 * length,
         site.root(station + xi) - site.root(station),

@@ -7,7 +7,7 @@ from __future__ import annotations
 import numpy as np
 
 from rtscan.simulate.recipe import ImperfectionPart
-from rtscan.simulate.shapes import Path, hollow, path_grid, ragged, tapered, wander
+from rtscan.simulate.shapes import Path, eased, hollow, path_grid, ragged, tapered, wander
 from rtscan.simulate.site import Flaw, Site, body_at, draw_side, draw_size, draw_station, line_place
 
 
@@ -16,7 +16,7 @@ def _undercut(
 ) -> tuple[Flaw, ...]:
     length = part.length_mm or draw_size(rng, median, 0.45, 5, 0.9 * (site.to_mm - site.from_mm))
     height, width = (
-        part.height_mm or draw_size(rng, 0.6, 0.3, 0.2, 0.25 * site.weld.wall_mm),
+        part.height_mm or draw_size(rng, 0.45, 0.35, 0.15, 0.25 * site.weld.wall_mm),
         part.width_mm or draw_size(rng, 1.1, 0.25, 0.5, 2.5),
     )
     station, xi = line_place(part, site, rng, length)
@@ -24,7 +24,7 @@ def _undercut(
     sign = -1.0 if side == "left" else 1.0
     edge = site.root(station + xi) + sign * site.root_half(station + xi) if internal else site.toe(station + xi, side)
     centre = edge + sign * 0.32 * width
-    deep = height * tapered(xi, 0.08) * np.clip(1 + (0.35 + patchy) * wander(xi, 3, rng) + 0.15 * wander(xi, 0.9, rng), 0.04, 2)
+    deep = height * eased(xi, 0.35) * np.clip(1 + (0.35 + patchy) * wander(xi, 3, rng) + 0.15 * wander(xi, 0.9, rng), 0.04, 2)
     y = float(np.interp(0.0, xi, centre)) + (part.across_mm or 0.0)
     path = Path(0.5 * length, centre - y, width * np.clip(1 + 0.2 * wander(xi, 2, rng), 0.4, 1.6), deep)
     depth = site.weld.wall_mm - 0.3 * height if internal else 0.3 * height
@@ -65,7 +65,7 @@ def underfill(part: ImperfectionPart, site: Site, rng: np.random.Generator) -> t
     y = float(0.5 * (np.interp(0, xi, left) + np.interp(0, xi, right))) + (part.across_mm or 0.0)
     width = (part.width_mm or 0.92 * float(np.mean(right - left))) * np.clip(1 + 0.05 * wander(xi, 4, rng), 0.6, 1.3)
     path = Path(
-        0.5 * length, 0.5 * (left + right) - y, width, height * tapered(xi, 0.3) ** 2 * np.clip(1 + 0.1 * wander(xi, 6, rng), 0.4, 1.5)
+        0.5 * length, 0.5 * (left + right) - y, width, height * eased(xi, 0.5) * np.clip(1 + 0.1 * wander(xi, 6, rng), 0.4, 1.5)
     )
     body = body_at(hollow(path, 0.7), station, y, 0.5, site, (0.5 * length, float(width.max()), 0.5 * height))
     return (Flaw("incompletely filled groove", "511", (body,), part, "external"),)
@@ -165,7 +165,7 @@ def excess_cap(part: ImperfectionPart, site: Site, rng: np.random.Generator) -> 
         0.5 * length,
         0.5 * (left + right) - y,
         0.97 * (right - left),
-        height * tapered(xi, 0.3) ** 2 * np.clip(1 + 0.1 * wander(xi, 5, rng), 0.4, 1.6),
+        height * eased(xi, 0.5) * np.clip(1 + 0.1 * wander(xi, 5, rng), 0.4, 1.6),
     )
     body = body_at(
         hollow(path, 0.6), station, y, -height, site, (0.5 * length, float(np.max(right - left)), height), 0.0, "carbon steel", True
@@ -178,13 +178,13 @@ def misalignment(part: ImperfectionPart, site: Site, rng: np.random.Generator) -
     length = part.length_mm or draw_size(rng, 60, 0.3, 20, 0.95 * (site.to_mm - site.from_mm))
     step, (station, xi) = part.height_mm or draw_size(rng, 1.5, 0.3, 0.5, 4), line_place(part, site, rng, length)
     left, right, root = site.toe(station + xi, "left"), site.toe(station + xi, "right"), site.centre(station + xi)
-    y, sign, fade = float(site.centre(station)), -1.0 if draw_side(part, rng) == "left" else 1.0, np.clip(tapered(xi, 0.2) ** 2, 0, 1)
+    y, sign, fade = float(site.centre(station)), -1.0 if draw_side(part, rng) == "left" else 1.0, eased(xi, 0.5)
     low = Path(0.5 * length, 0.5 * (left + root) - y, root - left, 0.5 * step * fade)
     high = Path(0.5 * length, 0.5 * (root + right) - y, right - root, 0.5 * step * fade)
     half = (0.5 * length, float(np.max(right - left)), 0.5)
     dark, bright = (low, high) if sign < 0 else (high, low)
     bodies = (
-        body_at(hollow(dark, 0.5, -0.9 * sign), station, y, 0.5, site, half),
-        body_at(hollow(bright, 0.5, 0.9 * sign), station, y, 0.5, site, half, 0.0, "carbon steel", True),
+        body_at(hollow(dark, 0.9, -0.7 * sign), station, y, 0.5, site, half),
+        body_at(hollow(bright, 0.9, 0.7 * sign), station, y, 0.5, site, half, 0.0, "carbon steel", True),
     )
     return (Flaw("linear misalignment", "507", bodies, part),)

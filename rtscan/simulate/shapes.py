@@ -121,6 +121,12 @@ def tapered(xi: F64, ends: float = 0.25) -> F64:
     return np.asarray(np.sqrt(reach))
 
 
+def eased(xi: F64, ends: float = 0.3) -> F64:
+    """Rises from 0 at the ends of xi to 1 over a share `ends` of the length, without a kink at either end."""
+    t = np.clip((1.0 - np.abs(xi) / np.max(np.abs(xi))) / max(ends, 1e-6), 0.0, 1.0)
+    return np.asarray(t * t * (3.0 - 2.0 * t))
+
+
 def wander(xi: F64, scale_mm: float, rng: np.random.Generator) -> F64:
     """Random curve of unit spread along a path."""
     return smooth_noise(xi.size, float(xi[1] - xi[0]), scale_mm, rng)
