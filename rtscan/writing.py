@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from rtscan.errors import OutputError
@@ -25,7 +25,8 @@ def whole_file(path: Path) -> Iterator[Path]:
     except OSError as problem:
         raise OutputError(str(path), f"cannot be written ({problem.strerror or problem}); choose another folder with --out") from problem
     finally:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):
+            temporary.unlink()
 
 
 def write_bytes(path: Path, data: bytes) -> None:
