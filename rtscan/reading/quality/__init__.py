@@ -1,1 +1,7 @@
-"""Is the film fit to judge, and what could it have shown?"""
+"""Is the film fit to judge, and what could it have shown."""
+
+from rtscan.reading.quality.check import check_film
+from rtscan.reading.quality.contrast import Contrast
+from rtscan.reading.quality.indicator import Indicator, read_indicator
+
+__all__ = ["Contrast", "Indicator", "check_film", "read_indicator"]

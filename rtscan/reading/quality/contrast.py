@@ -22,6 +22,7 @@ from rtscan.reading.quality.wires import SeenWire, WireSet, profile_across
 FOG = 0.3
 STRIP_OF_SIGMA = sqrt(12.0)
 REACH_MM = 1.4
+SPARSE = 3
 SCATTER_PER_MM = 0.1
 """Scattered over primary radiation per mm of steel: 2.0 behind 20 mm, 3.0 behind 31 mm (training problems with Ir-192)."""
 
@@ -121,6 +122,15 @@ def weld_rows(strip: Strip, beside_mm: float = 0.0) -> Bool:
     row = np.arange(strip.density.shape[0])[:, None]
     low, high = np.minimum(strip.left_row, strip.right_row) - beside, np.maximum(strip.left_row, strip.right_row) + beside
     return np.asarray((row >= low) & (row <= high))
+
+
+def film_values(image: Bool, strip: Strip, beside_mm: float = 0.0) -> Bool:
+    """Values of a film-sized mask at every third strip pixel of the weld, widened by `beside_mm`, that lies on the film."""
+    inside = weld_rows(strip, beside_mm)[::SPARSE, ::SPARSE]
+    xy = np.round(strip.film_xy[::SPARSE, ::SPARSE][inside]).astype(int)
+    rows, columns = image.shape
+    on_film = (xy[:, 0] >= 0) & (xy[:, 0] < columns) & (xy[:, 1] >= 0) & (xy[:, 1] < rows)
+    return image[xy[on_film, 1], xy[on_film, 0]]
 
 
 def contrast_from_source(film: Film, job: Job, strips: Sequence[Strip]) -> Contrast | None:

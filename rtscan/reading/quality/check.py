@@ -1,0 +1,88 @@
+"""Is the film fit to judge? Every check by the testing standard and class of the job sheet, clause and source on each line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rtscan.film import Film, Marks, Strip, Weld
+from rtscan.findings import Check, Quality, Range
+from rtscan.job import Job
+from rtscan.knowledge.testing import Limit
+from rtscan.reading.quality.coverage import coverage_checks
+from rtscan.reading.quality.density import density_checks
+from rtscan.reading.quality.indicator import NO_WIRES, Indicator, numbers_are_sure, read_indicator
+from rtscan.reading.quality.lines import judged, not_assessed
+from rtscan.reading.quality.sharpness import sharpness_checks
+
+TAG_KEYS = {
+    "material thickness mm": ("weld", "wall_mm"), "outer diameter mm": ("weld", "od_mm"), "pipe diameter mm": ("weld", "od_mm"),
+    "source to film mm": ("exposure", "source_to_film_mm"), "kvp": ("exposure", "kv"), "focal spot mm": ("exposure", "focal_mm"),
+}
+TAG_TOLERANCE = 0.02
+
+
+def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Sequence[Strip],
+               indicator: Indicator | None = None) -> Quality:
+    """All checks of one film; `readable` is False when a required one failed. Pass `indicator` where it was read before."""
+    seen = indicator or read_indicator(film, job, weld, marks, strips)
+    checks: list[Check] = []
+    if job.testing.standard is None:
+        checks.append(Check("testing standard", "not assessed", required=True,
+                            says="the job sheet names no testing standard; density and indicator have no limit"))
+    if weld is None:
+        checks.append(Check("weld found", "fail", required=True, source="rtscan",
+                            says="no weld was found; give its centreline in the job sheet (centreline_px)"))
+    checks += density_checks(film, job, strips, seen.found)
+    checks.append(_wire_check(job, seen))
+    checks += sharpness_checks(film, job, strips, seen.contrast)
+    if weld is not None:
+        checks += coverage_checks(film, job, weld, marks, strips)
+    checks += _tag_checks(film, job)
+    return Quality(readable=not any(c.required and c.result == "fail" for c in checks), checks=tuple(checks))
+
+
+def _wire_check(job: Job, seen: Indicator) -> Check:
+    """The thinnest wire seen against the wire that must be."""
+    name, needed = "wire seen", seen.required
+    asked = needed is not None or bool(job.iqi.kind) or job.testing.standard is not None
+    limit = Limit("", "", False) if needed is None else Limit(needed.clause, needed.source, needed.unverified, None, needed.diameter_mm)
+    if seen.found is None:
+        if seen.why_not != NO_WIRES or not job.iqi.kind:
+            return not_assessed(name, seen.why_not, limit, "mm", required=asked)
+        return _no_wire(name, limit, seen.why_not)
+    if not numbers_are_sure(job):
+        count = sum(w.visible for w in seen.found.wires)
+        return not_assessed(name, f"{count} wires are seen, but their set is not named; give iqi.set", limit, "mm", required=asked)
+    thinnest = seen.found.thinnest_visible
+    if thinnest is None:
+        return _no_wire(name, limit, "the set is there, but none of its wires is seen over its visible length")
+    letter = "ASTM wire " if job.iqi.kind == "ASTM-wire" else "W"
+    says = f"{letter}{thinnest.wire.number} ({thinnest.wire.diameter_mm:g} mm) is the thinnest wire seen"
+    if needed is None:
+        return not_assessed(name, f"{says}; give wall_mm and the testing standard, or iqi.required_wire", limit, "mm", required=asked,
+                            measured=thinnest.wire.diameter_mm)
+    says += f", {needed.diameter_mm:g} mm is required"
+    if seen.found.first_may_be_off:
+        says += "; a thicker wire may lie off the film, check the numbers"
+    return judged(name, thinnest.wire.diameter_mm, limit, "mm", says, passing=says, slack=1e-6)
+
+
+def _no_wire(name: str, limit: Limit, says: str) -> Check:
+    return Check(name, "fail", limit.clause, None, Range(limit.min, limit.max), "mm", True, limit.unverified, limit.source, says)
+
+
+def _tag_checks(film: Film, job: Job) -> list[Check]:
+    """What the file's own tags say where the job sheet says otherwise: reported, the job sheet wins."""
+    differences = []
+    for tag, (section, key) in TAG_KEYS.items():
+        stated = getattr(getattr(job, section), key)
+        try:
+            said = float(film.tags.get(tag, ""))
+        except ValueError:
+            continue
+        if stated is not None and abs(said - stated) > TAG_TOLERANCE * abs(stated):
+            differences.append(f"{tag} {said:g} in the file, {section}.{key} {stated:g} in the job sheet")
+    if not differences:
+        return []
+    return [judged("file tags", len(differences), Limit("", "DICONDE tags of the file", False, None, 0.0), "differences",
+                   "; ".join(differences) + "; the job sheet is used", required=False)]

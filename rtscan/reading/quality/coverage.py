@@ -1,0 +1,162 @@
+"""What of the weld the film covers: weld and parent metal on the film, metal hidden, thickness ratio, marks in the weld, exposures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from math import pi
+
+import cv2
+import numpy as np
+
+from rtscan.film import F64, Arc, Film, Marks, Strip, Weld
+from rtscan.findings import Check
+from rtscan.job import Job
+from rtscan.knowledge.exposures import (
+    ExposureRule,
+    coverage,
+    ellipse_exposures,
+    single_image_exposures,
+    superimposed_exposures,
+)
+from rtscan.knowledge.testing import Limit, thickness_ratio_limit
+from rtscan.reading.quality.contrast import film_values, weld_rows
+from rtscan.reading.quality.lines import judged, not_assessed, practice
+
+PARENT_MM = 3.0
+"""Parent metal that should show beside the weld. Common practice (the heat-affected zone), no published source."""
+OFF_FILM_SHARE_MAX = 0.02
+HIDDEN_WIDTH_SHARE = 0.2
+SCRATCHED_SHARE_MAX = 0.05
+
+
+def coverage_checks(film: Film, job: Job, weld: Weld, marks: Marks, strips: Sequence[Strip]) -> list[Check]:
+    """All coverage checks of a film whose weld was found."""
+    checks = [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips), _scratched(marks, strips)]
+    checks += [c for c in (_ratio(job, weld), _exposures(job)) if c is not None]
+    return checks
+
+
+def _on_film(film: Film, weld: Weld) -> Check:
+    """Share of the weld whose edge runs along or off the border of the film."""
+    share = max(_share_outside(arc, film, 1.0) for arc in weld.arcs)
+    return judged("weld on the film", share, practice(greatest=OFF_FILM_SHARE_MAX), "share",
+                  f"an edge of the weld is off the film over {share:.0%} of its length")
+
+
+def _parent_on_film(film: Film, weld: Weld) -> Check:
+    name, limit = "parent metal beside the weld", practice(least=PARENT_MM)
+    if film.pixels_per_mm is None:
+        return not_assessed(name, "no scale", limit, "mm", required=False)
+    margin_mm = max(0.0, min(_least_margin(arc, film) for arc in weld.arcs) / film.pixels_per_mm)
+    return judged(name, margin_mm, limit, "mm", "the heat-affected zone is not wholly on the film", required=False, digits=1)
+
+
+def _edges(arc: Arc) -> tuple[F64, F64]:
+    inside = np.ones(len(arc.left_edge_px), dtype=bool) if arc.covered is None else arc.covered
+    return arc.left_edge_px[inside], arc.right_edge_px[inside]
+
+
+def _share_outside(arc: Arc, film: Film, margin_px: float) -> float:
+    return max((float((_margin(edge, film) < margin_px).mean()) if len(edge) else 0.0) for edge in _edges(arc))
+
+
+def _least_margin(arc: Arc, film: Film) -> float:
+    """Distance from the weld edges to the film border they run beside, pixels: a low percentile, and not the ends of the weld."""
+    low = np.inf
+    for edge in _edges(arc):
+        middle = edge[len(edge) // 20 : len(edge) - len(edge) // 20]
+        if len(middle):
+            low = min(low, float(np.percentile(_margin(middle, film), 2)))
+    return low
+
+
+def _margin(points: F64, film: Film) -> F64:
+    """Distance of points to the border across the weld, pixels: the ends of the film along the weld do not count."""
+    rows, columns = film.density.shape
+    spread = np.ptp(points, axis=0)
+    across = 1 if spread[0] >= spread[1] else 0
+    size = rows if across == 1 else columns
+    return np.asarray(np.minimum(points[:, across], size - 1 - points[:, across]))
+
+
+def _hidden(strips: Sequence[Strip]) -> Check:
+    """Length of weld of which more than a fifth of the width lies under lead or border: it cannot be judged."""
+    name, limit = "weld hidden by lead", practice(greatest=0.0)
+    if not strips or any(s.pixels_per_mm is None for s in strips):
+        return not_assessed(name, "no scale", limit, "mm", required=False)
+    hidden_mm = sum(float(_hidden_columns(s).sum()) / (s.pixels_per_mm or 1.0) for s in strips)
+    if hidden_mm <= 0.5:
+        return judged(name, 0.0, limit, "mm", "")
+    return not_assessed(name, f"{hidden_mm:.0f} mm of weld lie under lead or border", limit, "mm", measured=round(hidden_mm, 1))
+
+
+def _hidden_columns(strip: Strip) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    inside = weld_rows(strip)
+    count = inside.sum(axis=0)
+    share = (inside & ~strip.usable).sum(axis=0) / np.maximum(count, 1)
+    ends = max(1, round(2.0 * (strip.pixels_per_mm or 1.0)))
+    columns = (share > HIDDEN_WIDTH_SHARE) & (count > 0)
+    columns[:ends] = columns[-ends:] = False
+    return np.asarray(columns)
+
+
+def _scratched(marks: Marks, strips: Sequence[Strip]) -> Check:
+    """Share of the weld under scratches, dust and artefacts."""
+    limit = practice(greatest=SCRATCHED_SHARE_MAX)
+    if not strips:
+        return not_assessed("marks in the weld", "no weld found", limit, "share", required=False)
+    share = max(_share_marked(marks, strip, ("scratch", "dust", "artefact")) for strip in strips)
+    return judged("marks in the weld", share, limit, "share", f"scratches, dust or other marks of the film cover {share:.0%} of the weld")
+
+
+def _share_marked(marks: Marks, strip: Strip, kinds: tuple[str, ...]) -> float:
+    canvas = np.zeros(marks.hidden.shape, dtype=np.uint8)
+    for mark in marks.marks:
+        if mark.kind in kinds and len(mark.path_px):
+            points = np.round(mark.path_px).astype(np.int32).reshape(-1, 1, 2)
+            cv2.polylines(canvas, [points], False, (1,), max(1, round(mark.width_px)))
+    marked = film_values(canvas > 0, strip)
+    return float(marked.mean()) if marked.size else 0.0
+
+
+def _ratio(job: Job, weld: Weld) -> Check | None:
+    """Visible length of a girth weld against what one exposure covers within the allowed thickness ratio (ISO)."""
+    shot, size = job.exposure, job.weld
+    stations = [a.station_mm for a in weld.arcs if a.station_mm is not None]
+    if (shot.technique not in ("SWSI", "DWSI") or size.od_mm is None or size.wall_mm is None or shot.source_to_film_mm is None
+            or not stations or not (job.testing.standard or "").startswith("iso") or size.joint in ("plate", "longitudinal")):
+        return None
+    ratio = thickness_ratio_limit(job.testing.class_ or "B")
+    try:
+        reach = coverage(shot.technique, size.od_mm, size.wall_mm, shot.source_to_film_mm, ratio.max or 1.1)
+    except ValueError:
+        return None
+    allowed_mm = 2 * reach.alpha_deg / 360 * pi * size.od_mm
+    length_mm = float(np.ptp(stations[0]))
+    return judged("length within the thickness ratio", length_mm, replace(ratio, max=allowed_mm), "mm", required=False, digits=1,
+                  passing=f"{reach.exposures} exposures cover the weld",
+                  failing=f"only {allowed_mm:.0f} mm about the middle are covered; {reach.exposures} exposures are needed")
+
+
+def _exposures(job: Job) -> Check | None:
+    """How many exposures the whole girth weld needs: told, not tested on one film."""
+    rule = _exposure_rule(job)
+    if rule is None:
+        return None
+    limit = Limit(rule.clause, rule.source, rule.unverified, float(rule.count))
+    return not_assessed("exposures for the whole weld", f"one film shows one exposure; at least {rule.count} are needed"
+                        + (f"; {rule.doubt}" if rule.doubt else ""), limit, "exposures", required=False)
+
+
+def _exposure_rule(job: Job) -> ExposureRule | None:
+    standard, size, technique = job.testing.standard, job.weld, job.exposure.technique
+    if standard is None or size.od_mm is None or size.wall_mm is None:
+        return None
+    if technique == "DWDI-ellipse":
+        return ellipse_exposures(standard, size.od_mm, size.wall_mm, size.cap_width_mm)
+    if technique == "DWDI-superimposed":
+        return superimposed_exposures(standard, size.od_mm)
+    if technique == "DWSI" and job.exposure.source_to_film_mm is not None:
+        return single_image_exposures(standard, max(0.0, job.exposure.source_to_film_mm - size.od_mm))
+    return None

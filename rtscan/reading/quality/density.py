@@ -1,0 +1,128 @@
+"""Density in the area of interest: parent metal, cap and root along the covered weld; fog; saturation; ASME's variation rule."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from rtscan.film import F64, Film, Strip
+from rtscan.findings import Check
+from rtscan.job import Job
+from rtscan.knowledge.testing import density_limits, density_variation, fog_limit
+from rtscan.reading.quality.contrast import film_values, weld_rows
+from rtscan.reading.quality.lines import judged, not_assessed, practice
+from rtscan.reading.quality.wires import WireSet
+
+APERTURE_MM = 1.0
+"""Side of the field a densitometer averages. Common practice, no published source."""
+BESIDE_MM = 5.0
+"""Parent metal beside the weld that counts as area of interest. Common practice, no published source."""
+STRAY_SHARE = 0.01
+"""Share of the area of interest left out at either end, so that a pore or a tungsten chip is not taken for the film's density."""
+SATURATED_SHARE_MAX = 0.02
+READING_TOLERANCE = 0.05
+"""What a densitometer may be wrong by (ASME V, from memory)."""
+
+
+@dataclass(frozen=True)
+class DensityRange:
+    """Least and greatest density of a part of the area of interest, strays left out, and its median along the weld."""
+
+    least: float
+    greatest: float
+    along: F64
+
+
+def density_checks(film: Film, job: Job, strips: Sequence[Strip], found: WireSet | None) -> list[Check]:
+    """Minimum and maximum by standard and source, saturation, fog, variation. Not assessed without calibration or weld."""
+    checks = [_saturation(film, strips)]
+    standard = job.testing.standard
+    limit = None if standard is None else density_limits(standard, job.testing.class_, job.exposure.source)
+    if limit is None:
+        return checks
+    least, greatest = replace(limit, max=None), replace(limit, min=None)
+    if not film.facts.density_calibrated or not strips:
+        why = "no weld found" if film.facts.density_calibrated else "no density calibration"
+        return [*checks, not_assessed("least density", why, least, "D"), not_assessed("greatest density", why, greatest, "D")]
+    area, weld = _range(strips, BESIDE_MM), _range(strips, 0.0)
+    checks += [
+        judged("least density", area.least, least, "D", "the film is too thin", slack=READING_TOLERANCE, digits=2),
+        judged("greatest density", area.greatest, greatest, "D", "the film is too dense", slack=READING_TOLERANCE, digits=2),
+        _fog(film),
+    ]
+    if standard == "asme-v":
+        checks.append(_variation(weld, strips, found))
+    return checks
+
+
+def _saturation(film: Film, strips: Sequence[Strip]) -> Check:
+    """Share of the area of interest at either end of the scanner's range: nothing can be seen there."""
+    seen = [film_values(film.valid, strip, BESIDE_MM) for strip in strips]
+    shares = [1 - float(valid.mean()) for valid in seen if valid.size]
+    limit = practice(greatest=SATURATED_SHARE_MAX)
+    if not shares:
+        return not_assessed("scan range", "no weld found", limit, "share")
+    return judged("scan range", max(shares), limit, "share",
+                  f"{max(shares):.0%} of the area of interest is outside the range of the scan or its calibration")
+
+
+def _fog(film: Film) -> Check:
+    """The least density anywhere (behind lead) is not below fog; where even that is above the limit the fog cannot be told."""
+    limit = fog_limit()
+    least = float(np.percentile(film.density[::8, ::8], 0.1))
+    if least <= (limit.max or 0.0):
+        return judged("fog and base", least, limit, "D", "", required=False, digits=2)
+    return not_assessed("fog and base", "no unexposed place on the film; measure a blank of the batch", limit, "D", required=False)
+
+
+def _variation(weld: DensityRange, strips: Sequence[Strip], found: WireSet | None) -> Check:
+    """Middle density of the weld along the film against that at the indicator; the end that is worse is measured."""
+    column = _indicator_column(strips[0], found)
+    at = np.nan if column is None else float(weld.along[min(column, len(weld.along) - 1)])
+    if not np.isfinite(at):
+        open_ended = replace(density_variation(1.0), min=None, max=None)
+        return not_assessed("density against indicator", "no wire seen over the weld", open_ended, "D")
+    limit = density_variation(at)
+    low, high = (float(v) for v in np.nanpercentile(weld.along, [2, 98]))
+    worst = low if low - (limit.min or 0.0) < (limit.max or 0.0) - high else high
+    return judged("density against indicator", worst, limit, "D", slack=READING_TOLERANCE, digits=2,
+                  failing=f"the weld is {low:.2f} to {high:.2f} along the film, {at:.2f} at the indicator; another one is needed")
+
+
+def _indicator_column(strip: Strip, found: WireSet | None) -> int | None:
+    """The strip column nearest to the middle of the thinnest wire seen."""
+    wire = None if found is None else found.thinnest_visible
+    if wire is None or not len(wire.path_px):
+        return None
+    line = strip.film_xy[int(strip.centre_row) if strip.centre_row < len(strip.film_xy) else len(strip.film_xy) // 2]
+    distance = ((line[:, None, :] - wire.path_px[None, ::4, :]) ** 2).sum(axis=2).min(axis=1)
+    return int(np.argmin(distance))
+
+
+def _range(strips: Sequence[Strip], beside_mm: float) -> DensityRange:
+    values, along = [], []
+    for strip in strips:
+        inside = weld_rows(strip, beside_mm) & strip.usable
+        field = max(1, round(APERTURE_MM * (strip.pixels_per_mm or 10.0)))
+        smooth = cv2.blur(strip.density, (field, field))
+        calm = cv2.erode(inside.astype(np.uint8), np.ones((field | 1, field | 1), np.uint8), borderValue=0) > 0
+        values.append(smooth[calm][::7])
+        masked = np.where(inside, strip.density, np.nan)
+        with np.errstate(all="ignore"):
+            along.append(_median_columns(masked))
+    everything = np.concatenate(values) if values else np.array([np.nan])
+    if not len(everything):
+        everything = np.array([np.nan])
+    least, greatest = (float(v) for v in np.nanpercentile(everything, [100 * STRAY_SHARE, 100 - 100 * STRAY_SHARE]))
+    return DensityRange(least, greatest, np.concatenate(along))
+
+
+def _median_columns(masked: F64) -> F64:
+    """Median of each column, NaN where a column holds nothing."""
+    full = np.full(masked.shape[1], np.nan)
+    some = np.isfinite(masked).any(axis=0)
+    full[some] = np.nanmedian(masked[:, some], axis=0)
+    return full

@@ -1,0 +1,105 @@
+"""The indicator on the film and what it says: which wires are seen, contrast per mm, blur. One look, shared by all checks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rtscan.film import Film, Marks, Strip, Weld
+from rtscan.job import Job
+from rtscan.knowledge.iqi import (
+    Arrangement,
+    RequiredWire,
+    Side,
+    Wire,
+    api_required_wire,
+    asme_required_wire,
+    astm_wire,
+    iso_required_wire,
+    iso_wire,
+    set_names,
+    wire_set,
+)
+from rtscan.reading.quality.contrast import Contrast, contrast_from_source, contrast_from_wires
+from rtscan.reading.quality.wires import WireSet, find_wires
+
+NO_WIRES = "no wires are seen on the film"
+
+
+@dataclass(frozen=True)
+class Indicator:
+    """`found` is None when no wire set is seen or none was looked for (`why_not` says which); `contrast` may come from the source."""
+
+    found: WireSet | None
+    required: RequiredWire | None
+    contrast: Contrast | None
+    why_not: str = ""
+
+
+def read_indicator(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Sequence[Strip]) -> Indicator:
+    """Looks for the wires that the job sheet names (kind and set) and calibrates contrast with them, else with the declared source."""
+    found, why_not = _find(film, job, weld, marks)
+    contrast = contrast_from_wires(film, found, found.turned, strips) if found and numbers_are_sure(job) else None
+    return Indicator(found, required_wire(job), contrast or contrast_from_source(film, job, strips), why_not)
+
+
+def numbers_are_sure(job: Job) -> bool:
+    """Whether the job sheet names the wire set, so that diameters are known."""
+    return bool(_wires(job))
+
+
+def _find(film: Film, job: Job, weld: Weld | None, marks: Marks) -> tuple[WireSet | None, str]:
+    if job.iqi.kind in ("hole", "duplex"):
+        return None, f"the indicator is a {job.iqi.kind} indicator; wires were not looked for"
+    if film.pixels_per_mm is None:
+        return None, "no scale: give pixels_per_mm"
+    kind = job.iqi.kind or "ISO-wire"
+    wires = _wires(job)
+    if job.iqi.set and not wires:
+        return None, f"the set {job.iqi.set!r} is not known; known: {', '.join(set_names(kind))}"
+    found = find_wires(film, marks.hidden, wires or wire_set("ISO-wire", "W10"), kind, _weld_angle(weld, film))
+    return found, "" if found else NO_WIRES
+
+
+def _wires(job: Job) -> tuple[Wire, ...]:
+    return wire_set(job.iqi.kind or "ISO-wire", job.iqi.set) if job.iqi.set else ()
+
+
+def _weld_angle(weld: Weld | None, film: Film) -> float:
+    """Direction of the weld in the picture, degrees in (-90, 90]; without a weld, the longer side of the film."""
+    if weld is None or not weld.arcs:
+        rows, columns = film.density.shape
+        return 0.0 if columns >= rows else 90.0
+    run = weld.arcs[0].centreline_px[-1] - weld.arcs[0].centreline_px[0]
+    angle = float(np.degrees(np.arctan2(run[1], run[0])))
+    return (angle + 90.0) % 180.0 - 90.0
+
+
+def required_wire(job: Job) -> RequiredWire | None:
+    """The wire that must be seen: as the job sheet says, else from the testing standard; None when neither tells."""
+    if job.iqi.required_wire is not None:
+        try:
+            wire = astm_wire(job.iqi.required_wire) if job.iqi.kind == "ASTM-wire" else iso_wire(job.iqi.required_wire)
+        except KeyError:
+            return None
+        return RequiredWire(wire.number, wire.diameter_mm, "job sheet, iqi.required_wire", "job sheet", False)
+    wall_mm, standard = job.weld.wall_mm, job.testing.standard
+    if wall_mm is None or standard is None:
+        return None
+    double = (job.exposure.technique or "").startswith("DW")
+    if standard == "asme-v":
+        return asme_required_wire(_side(job, double), wall_mm)
+    if standard == "api-1104":
+        return api_required_wire(wall_mm)
+    testing_class = job.testing.class_ or "B"
+    if not double:
+        return iso_required_wire("single-source", testing_class, wall_mm, job.exposure.source)
+    arrangement: Arrangement = "double-film" if _side(job, double) == "film" else "double-source"
+    return iso_required_wire(arrangement, testing_class, 2 * wall_mm, job.exposure.source)
+
+
+def _side(job: Job, double: bool) -> Side:
+    """Where the indicator lies: as said, else at the film for a double-wall single image, at the source otherwise."""
+    return job.iqi.side or ("film" if double and job.exposure.technique == "DWSI" else "source")
