@@ -130,7 +130,7 @@ def film_values(image: Bool, strip: Strip, beside_mm: float = 0.0) -> Bool:
     xy = np.round(strip.film_xy[::SPARSE, ::SPARSE][inside]).astype(int)
     rows, columns = image.shape
     on_film = (xy[:, 0] >= 0) & (xy[:, 0] < columns) & (xy[:, 1] >= 0) & (xy[:, 1] < rows)
-    return image[xy[on_film, 1], xy[on_film, 0]]
+    return np.asarray(image[xy[on_film, 1], xy[on_film, 0]], dtype=np.bool_)
 
 
 def contrast_from_source(film: Film, job: Job, strips: Sequence[Strip]) -> Contrast | None:
