@@ -16,6 +16,7 @@ _WIDEST, _HIGHEST, _NARROWEST = 2600, 2600, 1500
 _TALL = 1.15
 _SIDE_WIDTH = 1500
 _CROPS_HIGH = 1700
+_PAGE_WIDE, _PAGE_HIGH = 1800, 2200
 
 
 def draw_annotated(film: Film, worksheet: Worksheet, units: str = "mm") -> Canvas:
@@ -34,6 +35,15 @@ def draw_annotated(film: Film, worksheet: Worksheet, units: str = "mm") -> Canva
     room = max(_CROPS_HIGH, panel.canvas.shape[0] - len(above) - len(key)) if tall else _CROPS_HIGH
     crops = crop_sheet(film, panel, units, width, room, font)
     return _beside(panel.canvas, np.vstack([above, key, crops])) if tall else np.vstack([above, panel.canvas, key, crops])
+
+
+def draw_figure(film: Film, worksheet: Worksheet, units: str = "mm") -> Canvas:
+    """The film with its marks and legend alone, its words sized to be read on a printed page 180 mm wide."""
+    picture = film_picture(film, _PAGE_WIDE, _PAGE_HIGH, _PAGE_WIDE)
+    rows, columns = picture.grey.shape
+    font = max(16, columns // 66, rows // 76)
+    panel = draw_film(film, picture, worksheet, units, font)
+    return np.vstack([panel.canvas, legend(worksheet, panel, film, picture, units, panel.canvas.shape[1], font)])
 
 
 def _beside(left: Canvas, right: Canvas) -> Canvas:

@@ -9,7 +9,7 @@ import numpy as np
 
 from rtscan.film import F32, Film
 from rtscan.findings import Box
-from rtscan.report.display import Grey, stretched
+from rtscan.report.display import Grey, stretched, without_gaps
 from rtscan.report.ruler import length_label, nice_step
 
 _AROUND = 2.2
@@ -65,10 +65,9 @@ def _magnification(film: Film, bbox_px: Box, columns: int, rows: int) -> float:
 def _resampled(film: Film, left: float, top: float, scale: float, columns: int, rows: int) -> F32:
     """Averaged when the film has more pixels than the picture, smoothly interpolated when it has fewer; even grey off the film."""
     x0, y0 = max(0, int(left)), max(0, int(top))
-    piece = film.density[y0:int(top + rows / scale) + 3, x0:int(left + columns / scale) + 3]
-    filled = np.nan_to_num(piece, nan=float(np.nanmedian(piece)) if np.isfinite(piece).any() else 0.0)
-    smooth = cv2.blur(filled, (max(1, round(1 / scale)),) * 2)
+    piece = without_gaps(film.density[y0:int(top + rows / scale) + 3, x0:int(left + columns / scale) + 3])
+    smooth = np.asarray(cv2.blur(piece, (max(1, round(1 / scale)),) * 2) if scale < 1 else piece, np.float32)
     move = np.array([[scale, 0.0, (x0 - left) * scale - 0.5], [0.0, scale, (y0 - top) * scale - 0.5]])
-    outside = float(np.median(smooth)) if smooth.size else 0.0
+    outside = float(smooth.mean()) if smooth.size else 0.0
     drawn = cv2.warpAffine(smooth, move, (columns, rows), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
     return np.asarray(drawn, np.float32)

@@ -27,7 +27,7 @@ def write_worksheet_files(worksheet: Worksheet, film: Film | None, out_dir: Path
     parts: list[tuple[Path, bytes]] = [(out_dir / f"{stem}.annotated.png", png_bytes(canvas))] if canvas is not None else []
     parts += [
         (sheet.with_suffix(".csv"), write_csv(worksheet.indications, worksheet.reader).encode()),
-        (sheet.with_suffix(".html"), worksheet_html(worksheet, film, canvas, units).encode(errors="replace")),
+        (sheet.with_suffix(".html"), worksheet_html(worksheet, film, units).encode(errors="replace")),
         (sheet.with_suffix(".xlsx"), workbook_bytes(worksheet, units)),
     ]
     for path, data in parts:

@@ -41,14 +41,14 @@ class Scheme:
 
 
 SCHEME: dict[str | None, Scheme] = {
-    "reject": Scheme("R", (255, 92, 38), (), 1.5, "reject: heavy full line"),
-    "review": Scheme("V", (255, 214, 10), (5.0, 3.0), 1.2, "review: dashed line"),
-    "cannot judge": Scheme("N", (205, 150, 255), (1.2, 2.6), 1.3, "cannot be judged: dotted line"),
-    "accept": Scheme("A", (70, 170, 255), (7.0, 2.2, 1.2, 2.2), 0.8, "accept: thin dash-dot line"),
-    None: Scheme("", (235, 235, 235), (), 0.6, "not judged: thin full line"),
+    "reject": Scheme("R", (255, 74, 10), (), 1.5, "reject: heavy full line"),
+    "review": Scheme("V", (255, 226, 0), (5.0, 3.0), 1.2, "review: dashed line"),
+    "cannot judge": Scheme("N", (225, 165, 255), (1.2, 2.6), 1.3, "cannot be judged: dotted line"),
+    "accept": Scheme("A", (20, 110, 255), (7.0, 2.2, 1.2, 2.2), 0.8, "accept: thin dash-dot line"),
+    None: Scheme("", (240, 240, 240), (), 0.6, "not judged: thin full line"),
 }
 """By `Indication.result`, gravest first."""
-GROUP = Scheme("G", (150, 235, 215), (10.0, 2.5, 1.2, 2.5, 1.2, 2.5), 0.7, "group: line with two dots")
+GROUP = Scheme("G", (0, 205, 140), (10.0, 2.5, 1.2, 2.5, 1.2, 2.5), 0.7, "group: line with two dots")
 BY_HAND = Scheme("", (235, 235, 235), (2.0, 2.0), 0.8, "entered by the reader: cross without an outline")
 
 

@@ -33,14 +33,14 @@ class LabelSpace:
 
     def take_box(self, box: Box) -> None:
         """The box (x0, y0, x1, y1) is taken."""
-        x0, y0, x1, y1 = (round(v / _CELL) for v in box)
-        self._taken[max(0, y0):max(0, y1) + 1, max(0, x0):max(0, x1) + 1] = 1
+        x0, y0, x1, y1 = _cells(box)
+        self._taken[max(0, y0):max(0, y1), max(0, x0):max(0, x1)] = 1
 
     def is_free(self, box: Box) -> bool:
         """True when the box lies inside the picture and nothing in it is taken."""
-        x0, y0, x1, y1 = (round(v / _CELL) for v in box)
+        x0, y0, x1, y1 = _cells(box)
         rows, columns = self._taken.shape
-        return x0 >= 0 and y0 >= 0 and x1 < columns and y1 < rows and not self._taken[y0:y1 + 1, x0:x1 + 1].any()
+        return x0 >= 0 and y0 >= 0 and x1 < columns and y1 < rows and not self._taken[y0:y1, x0:x1].any()
 
     def place(self, beside: Box, width: float, height: float) -> tuple[float, float] | None:
         """Upper left corner of the nearest free place for a label `beside` a box, taken at once; None when there is none."""
@@ -52,13 +52,18 @@ class LabelSpace:
             for dx, dy in _DIRECTIONS:
                 x = centre_x + dx * (half_x + distance) - width / 2
                 y = centre_y + dy * (half_y + distance) - height / 2
-                x0, y0, x1, y1 = int(x // _CELL), int(y // _CELL), int((x + width) // _CELL) + 1, int((y + height) // _CELL) + 1
+                x0, y0, x1, y1 = _cells((x, y, x + width, y + height))
                 if x0 < 1 or y0 < 1 or x1 >= columns or y1 >= rows:
                     continue
                 if count[y1, x1] - count[y0, x1] - count[y1, x0] + count[y0, x0] == 0:
                     self.take_box((x, y, x + width, y + height))
                     return x, y
         return None
+
+
+def _cells(box: Box) -> tuple[int, int, int, int]:
+    """All cells that the box touches, half open."""
+    return int(box[0] // _CELL), int(box[1] // _CELL), int(box[2] // _CELL) + 1, int(box[3] // _CELL) + 1
 
 
 def leader(label: Box, target: Points) -> Points:

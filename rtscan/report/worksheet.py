@@ -9,25 +9,27 @@ from typing import Any
 
 from rtscan.film import Film
 from rtscan.findings import Indication, Worksheet
+from rtscan.report.annotate import draw_figure
 from rtscan.report.crops import crop
-from rtscan.report.ink import SCHEME, Canvas, jpeg_bytes, plain
+from rtscan.report.ink import SCHEME, jpeg_bytes, plain
 from rtscan.report.sheet_facts import about, check_row, finding_numbers, graded, group_row, heading_facts
 from rtscan.report.words import cautions, criteria_words, length_text, place_words, reader_words, size_words
 
 _MOST_CROPS = 60
 _MOST_FINDINGS = 300
 _CROP = (264, 150)
+_PAGE_SHARE = 0.75
 
 
 @dataclass(frozen=True)
 class _Row:
-    """One line of the indications table, as texts. `crop` is a data address or empty."""
+    """One line of the indications table, as texts. `crop` is a data address or empty, `tick_share` its tick as a share of the width."""
 
     id: int
     result: str
     letter: str
     crop: str
-    tick_px: float
+    tick_share: float
     tick_says: str
     type: str
     iso6520: str
@@ -40,17 +42,18 @@ class _Row:
     note: str
 
 
-def worksheet_html(worksheet: Worksheet, film: Film | None, annotated: Canvas | None, units: str = "mm") -> str:
+def worksheet_html(worksheet: Worksheet, film: Film | None, units: str = "mm") -> str:
     """The page. Without a film it has no pictures; every text from outside is escaped."""
     order = {result: rank for rank, result in enumerate(SCHEME)}
     indications = sorted(worksheet.indications, key=lambda i: (order[i.result], i.id))
     findings = graded(worksheet.findings)
+    figure = draw_figure(film, worksheet, units) if film is not None else None
     return str(_template().render(
         sheet=worksheet, units=units, title=_title(worksheet), heading=heading_facts(worksheet, units),
         criteria=criteria_words(worksheet.criteria),
         cautions=cautions(worksheet), reader=reader_words(worksheet), verdict_letter=SCHEME[_of(worksheet)].letter,
-        picture=_data_address(jpeg_bytes(annotated)) if annotated is not None else "",
-        picture_wide=annotated is not None and annotated.shape[1] > 1.15 * annotated.shape[0],
+        figure=_data_address(jpeg_bytes(figure)) if figure is not None else "",
+        figure_tall=figure is not None and figure.shape[0] > _PAGE_SHARE * figure.shape[1],
         rows=[_row(i, film if place < _MOST_CROPS else None, units) for place, i in enumerate(indications)],
         findings=[(place, f, about(f), *finding_numbers(f)) for place, f in findings[:_MOST_FINDINGS]],
         findings_left_out=max(0, len(findings) - _MOST_FINDINGS),
@@ -68,12 +71,12 @@ def _title(worksheet: Worksheet) -> str:
 
 
 def _row(indication: Indication, film: Film | None, units: str) -> _Row:
-    picture, tick_px, tick_says = "", 0.0, ""
+    picture, tick_share, tick_says = "", 0.0, ""
     if film is not None and indication.bbox_px is not None:
         piece = crop(film, indication.bbox_px, *_CROP, units)
-        picture, tick_px, tick_says = _data_address(jpeg_bytes(piece.grey, 85)), piece.tick_px, piece.tick_says
+        picture, tick_share, tick_says = _data_address(jpeg_bytes(piece.grey, 85)), piece.tick_px / _CROP[0], piece.tick_says
     return _Row(
-        indication.id, indication.result or "not judged", SCHEME[indication.result].letter, picture, tick_px, tick_says,
+        indication.id, indication.result or "not judged", SCHEME[indication.result].letter, picture, tick_share, tick_says,
         indication.type or "not known", indication.iso6520,
         f"{indication.confidence:.0%}" if indication.confidence is not None else "",
         ", ".join(f"{a.type} {a.confidence:.0%}" for a in indication.alternatives),

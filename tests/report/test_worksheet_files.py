@@ -1,0 +1,247 @@
+"""The five files of a reading: page, workbook, list, JSON and picture."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from rtscan import findings as say
+from rtscan.errors import ListError, OutputError
+from rtscan.film import Film
+from rtscan.reader_changes import open_for_judging
+from rtscan.record_json import load_document
+from rtscan.report.files import write_worksheet_files
+from rtscan.report.sheet_facts import graded, heading_facts
+from rtscan.report.words import CAUTION, NOT_CONFIRMED, UNVERIFIED, length_text, place_words, size_words
+from rtscan.report.worksheet import worksheet_html
+
+MakeSheet = Callable[..., say.Worksheet]
+MakeFilm = Callable[[say.Worksheet], Film]
+VOID = {"meta", "img", "br"}
+
+
+class Page(HTMLParser):
+    """Tags, attributes and text of a page; fails on a tag that is not closed in order."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text = ""
+        self.feed(html)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text += data + " "
+
+
+def test_the_page_needs_nothing_else_and_runs_nothing(make_sheet: MakeSheet, make_film: MakeFilm) -> None:
+    sheet = make_sheet(7)
+    page = Page(worksheet_html(sheet, make_film(sheet)))
+    allowed = "html head meta title style body h1 h2 p div span strong em br ul li table thead tbody tr th td figure img i b footer"
+    assert {tag for tag, _ in page.tags} <= set(allowed.split())
+    addresses = [a["src"] for tag, a in page.tags if tag == "img"]
+    assert len(addresses) == 8  # the film and seven crops
+    assert all(address and address.startswith("data:image/jpeg;base64,") for address in addresses)
+    assert not any(name in a for _, a in page.tags for name in ("href", "onload", "onerror", "srcset"))
+    assert all("url(" not in (a.get("style") or "") for _, a in page.tags)
+
+
+NASTY = "\"><script>alert(1)</script>{{ 7*7 }}{% for %}&amp;\u202e\x00\udce9"
+
+
+def test_texts_from_outside_stay_texts(make_sheet: MakeSheet) -> None:
+    sheet = make_sheet(2)
+    first = replace(sheet.indications[0], type=NASTY, why=NASTY, note=NASTY, clock=NASTY, group=NASTY, run=NASTY)
+    sheet = replace(
+        sheet, indications=(first,), verdict_says=NASTY, tool=NASTY, segment=NASTY, film=replace(sheet.film, file=NASTY, warnings=(NASTY,)),
+        findings=(replace(sheet.findings[0], says=NASTY, rule=NASTY, clause=NASTY),),
+        quality=say.Quality(True, (say.Check(NASTY, "pass", says=NASTY),)), reader=say.Reader(NASTY, NASTY, NASTY, (NASTY,)),
+        weld=replace(sheet.weld, name=NASTY, welders=(NASTY,)), objects=(say.ObjectMark("letter", (0.0, 0.0, 1.0, 1.0), NASTY),),
+    )
+    page = Page(worksheet_html(sheet, None).encode(errors="replace").decode())
+    assert "script" not in {tag for tag, _ in page.tags}
+    assert page.text.count("{{ 7*7 }}") >= 12
+    assert "49" not in page.text.replace("0.49", "")
+
+
+@pytest.mark.parametrize("count", [0, 7])
+def test_the_page_says_what_a_reader_sheet_must(make_sheet: MakeSheet, count: int) -> None:
+    sheet = make_sheet(count)
+    text = " ".join(Page(worksheet_html(sheet, None)).text.split())
+    for word in ("Line or spool", "W-017", "Segment 0-1", "Shot R1", "Welders A1, B2", "168.3 mm × 7.1 mm", "DWSI", "Density 2.6, pass",
+                 "Wire not assessed", "Reader", "Level", "Date", "Signature", "ISO 10675-1 level 2", sheet.verdict_says, CAUTION,
+                 NOT_CONFIRMED, UNVERIFIED):
+        assert word in text, word
+    assert ("No indications found" in text) == (count == 0)
+    for indication in sheet.indications:
+        assert indication.why in text
+    for finding in sheet.findings:
+        assert finding.says in text
+    assert ("To be removed to make the weld acceptable: 1, 6" in text) == (count > 0)
+    assert text.count("unverified") >= 1 + sum(f.unverified for f in sheet.findings)
+
+
+def test_a_confirmed_sheet_names_its_reader(make_sheet: MakeSheet) -> None:
+    sheet = replace(make_sheet(2), reader=say.Reader("A. Reader", "II", "2026-05-04", ("indication 1 renamed",)))
+    text = " ".join(Page(worksheet_html(sheet, None)).text.split())
+    assert NOT_CONFIRMED not in text
+    assert "Read by A. Reader, level II, 2026-05-04" in text
+    assert "indication 1 renamed" in text
+
+
+def test_words_in_both_units() -> None:
+    """1 in = 25.4 mm by definition."""
+    one = say.Indication(1, length_mm=25.4, width_mm=2.54, along_mm=50.8, across_mm=-12.7, clock="3:25")
+    assert size_words(one, "mm") == "25.4 × 2.5 mm"
+    assert size_words(one, "in") == "1.000 × 0.100 in"
+    assert place_words(one, "in") == "at 2.000 in across −0.500 (3:25)"
+    assert length_text(25.4, "mm", 0.25) == "25.4 ± 0.2 mm"
+    assert length_text(None, "mm") == "–"
+    assert size_words(say.Indication(1, length_px=30.4, width_px=3.0), "mm") == "30 × 3 px (no scale)"
+    assert place_words(say.Indication(1), "mm") == "place unknown"
+
+
+def test_findings_are_told_gravest_first_with_their_own_number(make_sheet: MakeSheet) -> None:
+    numbers = [(place, finding.result) for place, finding in graded(make_sheet(5).findings)]
+    assert numbers == [(1, "reject"), (2, "review"), (3, "cannot judge"), (4, "accept"), (5, "accept")]
+
+
+def test_an_empty_worksheet_has_a_heading_too() -> None:
+    facts = dict(heading_facts(say.Worksheet(), "mm"))
+    assert facts["Scale"] == "unknown"
+    assert facts["Density"] == "not calibrated"
+
+
+# --- files ------------------------------------------------------------------------------------------------------------------
+
+
+def test_all_files_are_written(make_sheet: MakeSheet, make_film: MakeFilm, tmp_path: Path) -> None:
+    sheet = make_sheet(6)
+    written = write_worksheet_files(sheet, make_film(sheet), tmp_path / "out", "f")
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == [
+        "f.annotated.png", "f.worksheet.csv", "f.worksheet.html", "f.worksheet.json", "f.worksheet.xlsx"]
+    assert sorted(written) == sorted((tmp_path / "out").iterdir())
+    assert load_document(tmp_path / "out" / "f.worksheet.json").indications[0].id == 1
+
+
+def test_without_a_film_the_picture_is_left_alone(make_sheet: MakeSheet, tmp_path: Path) -> None:
+    (tmp_path / "f.annotated.png").write_bytes(b"kept")
+    write_worksheet_files(make_sheet(2), None, tmp_path, "f")
+    assert (tmp_path / "f.annotated.png").read_bytes() == b"kept"
+
+
+def test_a_number_that_is_none_writes_nothing(make_sheet: MakeSheet, tmp_path: Path) -> None:
+    sheet = make_sheet(1)
+    broken = replace(sheet, indications=(replace(sheet.indications[0], length_mm=float("nan")),))
+    with pytest.raises(ListError):
+        write_worksheet_files(broken, None, tmp_path, "f")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_cannot_be_made_is_a_clear_error(make_sheet: MakeSheet, tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("a file")
+    with pytest.raises(OutputError):
+        write_worksheet_files(make_sheet(1), None, tmp_path / "out", "f")
+
+
+@pytest.mark.slow
+def test_writing_is_quick(make_sheet: MakeSheet, make_film: MakeFilm, tmp_path: Path) -> None:
+    """The project's bound for all files of a 4800 × 1600 film: 0.8 s; processor time, since other programs may run beside the test."""
+    sheet = make_sheet(12, 1600, 4800, 20.0)
+    film = make_film(sheet)
+    started = time.process_time()
+    write_worksheet_files(sheet, film, tmp_path, "f")
+    assert time.process_time() - started < 0.8
+
+
+# --- the workbook in a reader's hands -----------------------------------------------------------------------------------------
+
+
+def heading_row(sheet: openpyxl.worksheet.worksheet.Worksheet) -> dict[str, int]:
+    """Row and columns of a table's heading in the workbook."""
+    for row in sheet.iter_rows(min_row=1, max_row=10):
+        names = {str(cell.value): cell.column for cell in row if cell.value}
+        if "rule" in names or "iso6520" in names:
+            return names | {"row": row[0].row}
+    raise AssertionError("no heading")
+
+
+@pytest.fixture
+def workbook(make_sheet: MakeSheet, tmp_path: Path) -> Path:
+    """A written worksheet with a nasty note; gives the path of its workbook."""
+    sheet = make_sheet(6)
+    write_worksheet_files(sheet, None, tmp_path, "f")
+    return tmp_path / "f.worksheet.xlsx"
+
+
+def test_an_untouched_workbook_changes_nothing(workbook: Path) -> None:
+    assert open_for_judging(workbook) == load_document(workbook.with_suffix(".json"))
+
+
+def test_a_reader_works_in_the_workbook(workbook: Path) -> None:
+    """Renames 1, measures 4 anew, deletes 6, adds one, closes the open review of finding 2, signs; as the sheets' own words tell."""
+    book = openpyxl.load_workbook(workbook)
+    sheet = book["indications"]
+    at = heading_row(sheet)
+    first = at["row"] + 1
+    sheet.cell(first, at["type"]).value = "slag inclusion"
+    sheet.cell(first + 3, at["length_mm"]).value = 4
+    sheet.delete_rows(first + 5)
+    sheet.cell(first + 5, at["iso6520"]).value = 2011
+    sheet.cell(first + 5, at["along_mm"]).value = 77.5
+    sheet.cell(first + 5, at["length_mm"]).value = "1,5"
+    answers = book["findings"]
+    columns = heading_row(answers)
+    answers.cell(columns["row"] + 2, columns["reader_result"]).value = "accept"
+    answers.cell(columns["row"] + 2, columns["reader_note"]).value = "seen on the film"
+    for row, value in ((3, "A. Reader"), (4, "II"), (5, "2026-05-04")):
+        book["reader"].cell(row, 2).value = value
+    book.save(workbook)
+    read = open_for_judging(workbook)
+    assert [(i.id, i.type) for i in read.indications if i.id in (1, 7)] == [(1, "slag inclusion"), (7, "gas pore")]
+    assert {i.id for i in read.indications} == {1, 2, 3, 4, 5, 7}
+    assert next(i for i in read.indications if i.id == 4).length_mm == 4.0
+    assert read.reader is not None
+    assert (read.reader.name, read.reader.level, read.reader.date) == ("A. Reader", "II", "2026-05-04")
+    assert read.reader.closed == (say.Closed(1, "accept", "seen on the film"),)
+    assert len(read.reader.changed) == 5
+
+
+def test_the_workbook_of_another_reading_is_refused(workbook: Path, make_sheet: MakeSheet) -> None:
+    book = openpyxl.load_workbook(workbook)
+    columns = heading_row(book["findings"])
+    book["findings"].cell(columns["row"] + 2, columns["reader_result"]).value = "accept"
+    book["findings"].cell(columns["row"] + 2, columns["rule"]).value = "some other rule"
+    book.save(workbook)
+    with pytest.raises(ListError, match="does not belong"):
+        open_for_judging(workbook)
+
+
+def test_no_cell_is_a_formula_and_headings_are_locked(workbook: Path) -> None:
+    book = openpyxl.load_workbook(workbook)
+    assert all(cell.data_type != "f" for sheet in book for row in sheet.iter_rows() for cell in row)
+    sheet = book["indications"]
+    at = heading_row(sheet)
+    assert sheet.protection.sheet
+    assert sheet.cell(at["row"], at["type"]).protection.locked
+    assert not sheet.cell(at["row"] + 1, at["type"]).protection.locked
+    assert not sheet.cell(at["row"] + 30, at["type"]).protection.locked  # rows to write on
+    assert any(f"{sheet.cell(at['row'] + 1, at['type']).coordinate}" in str(v.sqref) for v in sheet.data_validations.dataValidation)
+    note = [sheet.cell(row, at["note"]).value for row in range(at["row"] + 1, at["row"] + 7)]
+    assert "'=1+1 <b>by eye</b>" in note
