@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from rtscan.errors import ListError
-from rtscan.findings import Indication, Quality, WeldArc, WeldDocument, Worksheet
+from rtscan.findings import FilmOfWeld, Indication, Quality, WeldArc, WeldDocument, Worksheet
 from rtscan.imperfections import by_number
 from rtscan.repair.places import is_girth, weld_length_mm
 
@@ -131,13 +131,18 @@ def _covering(indication: Indication, after: Document, settings: CompareSettings
         if not after.weld.arcs:
             return [after.quality]
     else:
-        stretches = [(f.station_from_mm, f.station_to_mm, f.quality) for f in after.films]
+        stretches = [(start, end, f.quality) for f in after.films for start, end in _counted(f)]
     places = _places(indication)
     return [
         quality for start, end, quality in stretches
         if start is not None and end is not None and all(_inside(p - half, start, end, round_mm) and _inside(p + half, start, end, round_mm)
                                                          for p in places)
     ]
+
+
+def _counted(film: FilmOfWeld) -> list[tuple[float | None, float | None]]:
+    """The stations for which a film of a weld document counts; a later shot takes some away from an earlier one."""
+    return [(s.from_mm, s.to_mm) for s in film.stretches] or [(film.station_from_mm, film.station_to_mm)]
 
 
 def _same_wall(arc: WeldArc, indication: Indication) -> bool:
@@ -147,8 +152,9 @@ def _same_wall(arc: WeldArc, indication: Indication) -> bool:
 def _inside(station: float, start: float, end: float, round_mm: float | None) -> bool:
     if not round_mm:
         return min(start, end) <= station <= max(start, end)
-    low, high = min(start, end), max(start, end)
-    return (station - low) % round_mm <= high - low
+    # A stretch may pass the datum: its end is then the smaller number.
+    length = end - start if end > start else end - start + round_mm
+    return (station - start) % round_mm <= length
 
 
 def _warnings(before: Document, after: Document) -> tuple[str, ...]:

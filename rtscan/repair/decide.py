@@ -56,7 +56,7 @@ def choice(
     """What speaks to repairing and what to cutting out, as plain sentences; the inspector decides."""
     repair, cut = _amount(stretches, frame, settings, units)
     if any(s.excavation.opens == "root" for s in stretches):
-        repair.append("The root has to be opened: you need a gap, backing gas where the material wants it, and access.")
+        repair.append("The root has to be opened: gap, backing gas where the material wants it, access.")
         cut.append("A root flaw that cannot be reached well is cut out.")
     _cracks(stretches, frame, repair, cut)
     weld = document.weld
@@ -101,7 +101,7 @@ def _cracks(stretches: tuple[RepairStretch, ...], frame: Frame, repair: list[str
     if not lengths:
         return
     known = sum(length for length in lengths.values() if length is not None)
-    repair.append("Crack: repaired only with its own authorisation. Its length on the film is the least it can be.")
+    repair.append("Crack: repaired only with its own authorisation.")
     if frame.length_mm is not None:
         share = known / frame.length_mm
         text = f"Cracks make up {share:.1%} of the weld length on the film; API 1104 section 10 allows repair below {CRACK_SHARE:.0%}, "

@@ -15,6 +15,9 @@ def doubts(document: Worksheet | WeldDocument, frame: Frame, taken_from: str) ->
     removed = [i for i in document.indications if i.id in set(document.removal)]
     says = _contradictions(document, removed, frame)
     location = document.weld.location
+    if location.stations_from_datum is False:
+        says.append("The stations on the worksheet do not start at the datum: the places on the pipe are not known. Give "
+                    "station_at_left_mm or a marker in the job sheet and read the film again.")
     if frame.closed:
         if not location.datum:
             says.append("The datum is not named on the worksheet: find the zero of the stations before marking anything.")

@@ -115,7 +115,8 @@ def lead_numbers(objects: tuple[ObjectMark, ...], arcs: tuple[WeldArc, ...]) -> 
 
 
 def _station_beside(mark: ObjectMark, arc: WeldArc) -> float | None:
-    if arc.station_from_mm is None or arc.station_to_mm is None or len(arc.centreline_px) < 2:
+    start, end = arc.station_from_mm, arc.station_to_mm
+    if start is None or end is None or end <= start or len(arc.centreline_px) < 2:
         return None
     x, y = (mark.bbox_px[0] + mark.bbox_px[2]) / 2, (mark.bbox_px[1] + mark.bbox_px[3]) / 2
     run, best, at = 0.0, math.inf, 0.0
@@ -126,4 +127,4 @@ def _station_beside(mark: ObjectMark, arc: WeldArc) -> float | None:
         if away < best:
             best, at = away, run + share * step
         run += step
-    return arc.station_from_mm + (arc.station_to_mm - arc.station_from_mm) * at / run if run else None
+    return start + (end - start) * at / run if run else None

@@ -46,7 +46,7 @@ def make_plan(
     """
     practice = practice or load_practice()
     frame, taken_from = _frame(document, circumference_mm, file)
-    placed = [i for i in _to_remove(document) if i.along_mm is not None]
+    placed = [i for i in _to_remove(document) if _is_placed(i, document)]
     build = _Builder(document, frame, practice, units)
     stretches = build.stretches(placed)
     repair, cut = choice(document, stretches, frame, practice.settings, units) if stretches else ((), ())
@@ -67,7 +67,7 @@ def make_plan(
         decide_first=decide_first(document, frame, units),
         warnings=doubts(document, frame, taken_from),
         stretches=stretches,
-        not_placed=tuple(f"No. {i.id} {i.type}" for i in _to_remove(document) if i.along_mm is None),
+        not_placed=tuple(f"No. {i.id} {i.type}" for i in _to_remove(document) if not _is_placed(i, document)),
         not_seen=_not_seen(document, frame),
         hours=frame.hours(),
         upstream_is_right=upstream_is_right(document.weld.location) if frame.closed else None,
@@ -81,6 +81,11 @@ def make_plan(
 
 def _to_remove(document: Worksheet | WeldDocument) -> list[Indication]:
     return [i for i in document.indications if i.id in set(document.removal)]
+
+
+def _is_placed(indication: Indication, document: Worksheet | WeldDocument) -> bool:
+    """True when the indication has a station that can be found on the pipe."""
+    return indication.along_mm is not None and document.weld.location.stations_from_datum is not False
 
 
 def _frame(document: Worksheet | WeldDocument, taped_mm: float | None, file: str) -> tuple[Frame, str]:
