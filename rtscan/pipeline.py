@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from rtscan import __version__
@@ -11,13 +11,26 @@ from rtscan.acceptance.criteria import Criteria
 from rtscan.acceptance.judge import judge
 from rtscan.acceptance.situation import situation_from_job
 from rtscan.film import F64, Arc, Background, Film, Marks, Strip, Weld
-from rtscan.findings import ExposureFacts, LocationFacts, ObjectMark, Point, Quality, WeldArc, WeldFacts, Worksheet
+from rtscan.findings import (
+    ExposureFacts,
+    Group,
+    Indication,
+    LocationFacts,
+    ObjectMark,
+    Point,
+    Quality,
+    WeldArc,
+    WeldFacts,
+    Worksheet,
+)
 from rtscan.job import Job, job_sha256
 from rtscan.reading.background import estimate_background
 from rtscan.reading.classify import classify
 from rtscan.reading.group import group
 from rtscan.reading.marks import find_marks
 from rtscan.reading.measure import measure
+from rtscan.reading.quality.check import check_film
+from rtscan.reading.quality.indicator import read_indicator
 from rtscan.reading.rank import model_name
 from rtscan.reading.segment import segment
 from rtscan.reading.straighten import straighten
@@ -53,19 +66,39 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
     marks = find_marks(film, job)
     weld = find_weld(film, job, marks)
     strips = straighten(film, weld, marks) if weld else ()
+    indicator = read_indicator(film, job, weld, marks, strips)
+    quality = check_film(film, job, weld, marks, strips, indicator)
     backgrounds = tuple(estimate_background(strip) for strip in strips)
-    indications, groups = (), ()
+    indications: tuple[Indication, ...] = ()
+    groups: tuple[Group, ...] = ()
     if weld:
-        measured = measure(segment(backgrounds), backgrounds, film, weld, job, None)
-        indications, groups = group(classify(measured))
+        contrast = indicator.contrast
+        regions = segment(backgrounds, contrast.blur_mm if contrast else None)
+        indications, groups = group(classify(measure(regions, backgrounds, film, weld, job, contrast.per_mm if contrast else None)))
     sheet = Worksheet(
         tool=f"rtscan {__version__}", job_sha256=job_sha256(job), criteria_sha256=criteria.sha256 if criteria else "",
-        film=film.facts, quality=Quality(), weld=_weld_facts(film, weld, job), indications=indications, groups=groups,
+        film=film.facts, quality=_past_failures(quality) if chosen.judge_anyway else quality,
+        weld=_weld_facts(film, weld, job), indications=indications, groups=groups,
         objects=_objects(marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
         date=job.film.date.isoformat() if job.film.date else "", model=model_name(),
     )
     judged = judge(sheet, criteria, situation_from_job(job, sheet, chosen.units))
+    if failed := _failed(quality):
+        stamp = f"JUDGED ANYWAY although the film may not be judged ({failed}): not a valid result. "
+        judged = replace(judged, verdict_says=stamp + judged.verdict_says) if chosen.judge_anyway else judged
     return Reading(judged, film, weld, marks, strips, backgrounds)
+
+
+def _failed(quality: Quality) -> str:
+    """Names of the required checks that failed."""
+    return ", ".join(check.name for check in quality.checks if check.required and check.result == "fail")
+
+
+def _past_failures(quality: Quality) -> Quality:
+    """The quality table with its failures kept but no longer required, because the user asked for a judgement all the same."""
+    checks = tuple(replace(c, required=False, says=f"{c.says}; judged anyway") if c.required and c.result == "fail" else c
+                   for c in quality.checks)
+    return replace(quality, readable=True, checks=checks)
 
 
 def _weld_facts(film: Film, weld: Weld | None, job: Job) -> WeldFacts:
