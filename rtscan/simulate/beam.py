@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rtscan.film import F64
+from rtscan.film import F32, F64
 from rtscan.knowledge.attenuation import Spectrum, dose_weights, gamma_lines, linear_attenuation, tube_spectrum
-from rtscan.simulate.images import Real
+from rtscan.simulate.images import Real, lookup
 from rtscan.simulate.recipe import ExposurePart
 
 THICKNESS_STEP_MM = 0.05
@@ -37,6 +37,10 @@ class Beam:
         """Primary dose behind steel; 1 without any. Thickness below zero counts as none."""
         position = np.clip(np.asarray(thickness_mm, dtype=np.float64), 0.0, THICKEST_MM) / THICKNESS_STEP_MM
         return np.asarray(np.exp(np.interp(position, np.arange(self.log_dose.size), self.log_dose)))
+
+    def dose_image(self, thickness_mm: F32) -> F32:
+        """`dose` for large float32 images: exact to 0.01 % (the table is interpolated in the logarithm, in single precision)."""
+        return np.exp(lookup(self.log_dose, thickness_mm * np.float32(1.0 / THICKNESS_STEP_MM)))
 
     def attenuation_at(self, thickness_mm: float) -> float:
         """Local effective coefficient -d ln(dose)/dT behind `thickness_mm`, 1/mm."""

@@ -107,7 +107,9 @@ def _pixel_weights(sigma_px: float, taps: int = 6) -> F64:
     t = (np.arange(-4000, 4000) + 0.5) / 4000
     spread = max(np.sqrt(2.0) * sigma_px, 1e-3)
     k = np.arange(reach + 1)
-    covariance = np.mean((1 - np.abs(t)) * 2 * np.exp(-0.5 * ((t[None, :] - k[:, None]) / spread) ** 2), axis=1) / (spread * np.sqrt(2 * np.pi))
+    covariance = np.mean((1 - np.abs(t)) * 2 * np.exp(-0.5 * ((t[None, :] - k[:, None]) / spread) ** 2), axis=1) / (
+        spread * np.sqrt(2 * np.pi)
+    )
     omega = 2 * np.pi * np.arange(257) / 512
     power = covariance[0] + 2 * np.cos(np.outer(omega, k[1:])) @ covariance[1:]
     weights = np.fft.irfft(np.sqrt(np.maximum(power, 0.0)))

@@ -64,9 +64,7 @@ def underfill(part: ImperfectionPart, site: Site, rng: np.random.Generator) -> t
     left, right = site.toe(station + xi, "left"), site.toe(station + xi, "right")
     y = float(0.5 * (np.interp(0, xi, left) + np.interp(0, xi, right))) + (part.across_mm or 0.0)
     width = (part.width_mm or 0.92 * float(np.mean(right - left))) * np.clip(1 + 0.05 * wander(xi, 4, rng), 0.6, 1.3)
-    path = Path(
-        0.5 * length, 0.5 * (left + right) - y, width, height * eased(xi, 0.5) * np.clip(1 + 0.1 * wander(xi, 6, rng), 0.4, 1.5)
-    )
+    path = Path(0.5 * length, 0.5 * (left + right) - y, width, height * eased(xi, 0.5) * np.clip(1 + 0.1 * wander(xi, 6, rng), 0.4, 1.5))
     body = body_at(hollow(path, 0.7), station, y, 0.5, site, (0.5 * length, float(width.max()), 0.5 * height))
     return (Flaw("incompletely filled groove", "511", (body,), part, "external"),)
 

@@ -101,7 +101,7 @@ def _indication(number: int, seen: SeenFlaw, exposed: Exposed) -> KeyIndication 
     flat = _unrolled(hull, exposed, frame, body.depth)
     length, width, angle = _calipers(flat, 1.0 / (over * ppm))
     padded = cv2.copyMakeBorder(mask, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
-    local = (2.0 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max()) - 1.0) / (over * ppm)
+    local = (2.0 * float(cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_PRECISE).max()) - 1.0) / (over * ppm)
     contrast, visible, detectability = _contrast(seen, exposed)
     biggest = max(lines, key=lambda line: float(len(line)))
     outline = biggest if len(lines) == 1 else hull

@@ -16,7 +16,7 @@ from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unshar
 from rtscan.simulate.emulsion import FilmLaw, film_law, unit_grain
 from rtscan.simulate.flaws import build
 from rtscan.simulate.geometry import Geometry, Surface, WallFrame, trace
-from rtscan.simulate.images import Real, add_patch, disc, gaussian, stretch
+from rtscan.simulate.images import add_patch, disc, gaussian, lookup, stretch
 from rtscan.simulate.imaging import Patch, Raster, render_body
 from rtscan.simulate.marks import FlatPatch, duplex_patch, hole_patch, iqi_frame_text, letter_patch, wire_patches
 from rtscan.simulate.recipe import LetterPart, Recipe
@@ -24,6 +24,7 @@ from rtscan.simulate.scanner import Grey, scan
 from rtscan.simulate.site import Flaw, Site
 
 BLOCK_ROWS = 256
+LATTICE = 4
 SCATTER_SIGMA_MM = 12.0
 SLIT_SIGMA = 0.2887
 """Standard deviation of an even slit of width 1: the Gaussian that stands for the inherent unsharpness has the same."""
@@ -129,7 +130,7 @@ def _with_marks(exposed: Exposed, marks: tuple[ObjectMark, ...]) -> Exposed:
     return replace(exposed, marks=marks)
 
 
-def _by_rows(function: Callable[[Real], F64], image: F32) -> F32:
+def _by_rows(function: Callable[[F32], F32 | F64], image: F32) -> F32:
     """Applies a pointwise function in blocks of rows, so that large films need little memory."""
     out = np.empty_like(image)
     for top in range(0, image.shape[0], BLOCK_ROWS):
@@ -170,47 +171,30 @@ def _centreline(recipe: Recipe, frame: WallFrame, low: float, n: int, rng: np.ra
 
 def _parent(geometry: Geometry, raster: Raster) -> F32:
     """Parent metal along the rays, mm, float32 (rows, columns)."""
-    offset = geometry.recipe.exposure.offset_mm
+    offset, step = geometry.recipe.exposure.offset_mm, float(geometry.c[1] - geometry.c[0])
     out = np.empty(raster.shape, dtype=np.float32)
     x = np.arange(raster.width, dtype=np.float64)
-    level = raster.turn_deg == 0.0
-    if level:
-        c, _ = raster.to_mm(x, np.zeros_like(x))
-        path, reach = np.interp(c, geometry.c, geometry.wall_path), np.interp(c, geometry.c, geometry.reach)
     for top in range(0, raster.height, BLOCK_ROWS):
         y = np.arange(top, min(top + BLOCK_ROWS, raster.height), dtype=np.float64)
         c, z = raster.to_mm(x[None, :], y[:, None])
-        if not level:
-            path, reach = np.interp(c, geometry.c, geometry.wall_path), np.interp(c, geometry.c, geometry.reach)
-        out[top : top + BLOCK_ROWS] = path * np.sqrt(1.0 + ((z - offset) / reach) ** 2)
+        position = ((c[:1] if raster.turn_deg == 0.0 else c) - geometry.c[0]) / step
+        lean = (z - offset).astype(np.float32) / lookup(geometry.reach, position)
+        out[top : top + BLOCK_ROWS] = lookup(geometry.wall_path, position) * np.sqrt(np.float32(1.0) + lean * lean)
     return out
 
 
 def _add_relief(thickness: F32, relief: Relief, surface: Surface, geometry: Geometry, raster: Raster) -> None:
     """Adds one surface of one wall, blurred by the geometric unsharpness of its height."""
-    recipe, offset = geometry.recipe, geometry.recipe.exposure.offset_mm
-    sense = geometry.frame(surface.wall).sense
-    met = np.isfinite(surface.tau)
-    if not met.any():
-        return
     rows = _row_range(relief, surface, geometry, raster)
     if rows is None:
         return
-    c_met = geometry.c[met]
-    x = np.arange(raster.width, dtype=np.float64)
+    recipe = geometry.recipe
     layer = np.zeros((rows[1] - rows[0], raster.width), dtype=np.float32)
     for top in range(rows[0], rows[1], BLOCK_ROWS):
-        y = np.arange(top, min(top + BLOCK_ROWS, rows[1]), dtype=np.float64)
-        c, z = raster.to_mm(x[None, :], y[:, None])
-        row_c = c if raster.turn_deg != 0.0 else c[:1]
-        tau = np.interp(row_c, c_met, surface.tau[met], left=np.nan, right=np.nan)
-        station = np.interp(row_c, c_met, surface.station[met])
-        slant = np.interp(row_c, c_met, surface.slant[met])
-        a = sense * (offset + tau * (z - offset))
-        across = np.nan_to_num((a + relief.half_mm) / ACROSS_STEP_MM, nan=-1e6).astype(np.float32)
-        along = np.broadcast_to((station - relief.from_mm) / ALONG_STEP_MM, across.shape).astype(np.float32)
+        count = min(BLOCK_ROWS, rows[1] - top)
+        along, across, slant = _seen_surface(relief, surface, geometry, raster, top, count)
         block = cv2.remap(relief.height, along, across, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-        layer[top - rows[0] : top - rows[0] + y.size] = block * slant
+        layer[top - rows[0] : top - rows[0] + count] = block * slant
     height = (1.0 - float(np.nanmedian(surface.tau))) * geometry.source_to_film
     blur = geometric_unsharpness_mm(recipe.exposure.focal_mm, height, geometry.source_to_film) * raster.pixels_per_mm
     if surface.wall == "source" and recipe.exposure.technique == "DWSI":
@@ -218,6 +202,23 @@ def _add_relief(thickness: F32, relief: Relief, surface: Surface, geometry: Geom
     else:
         layer = disc(layer, blur)
     thickness[rows[0] : rows[1]] += layer
+
+
+def _seen_surface(relief: Relief, surface: Surface, geometry: Geometry, raster: Raster, top: int, count: int) -> tuple[F32, F32, F32]:
+    """Column and row of the relief, and slant, for `count` film rows from `top`: exact every LATTICE pixels, interpolated between."""
+    offset, sense, met = geometry.recipe.exposure.offset_mm, geometry.frame(surface.wall).sense, np.isfinite(surface.tau)
+    x = 0.5 * (LATTICE - 1) + LATTICE * np.arange(-(-raster.width // LATTICE), dtype=np.float64)
+    y = top + 0.5 * (LATTICE - 1) + LATTICE * np.arange(-1, -(-count // LATTICE) + 1, dtype=np.float64)
+    c, z = raster.to_mm(x[None, :], y[:, None])
+    tau = np.interp(c, geometry.c[met], surface.tau[met], left=-1e4, right=-1e4)
+    along = (np.interp(c, geometry.c[met], surface.station[met]) - relief.from_mm) / ALONG_STEP_MM
+    across = (sense * (offset + tau * (z - offset)) + relief.half_mm) / ACROSS_STEP_MM
+    across = np.where(tau < 0, -1e6, across)
+    slant = np.interp(c, geometry.c[met], surface.slant[met])
+    size = (x.size * LATTICE, y.size * LATTICE)
+    fine = [cv2.resize(v.astype(np.float32), size, interpolation=cv2.INTER_LINEAR) for v in (along, across, slant)]
+    kept = [np.ascontiguousarray(v[LATTICE : LATTICE + count, : raster.width], dtype=np.float32) for v in fine]
+    return kept[0], kept[1], kept[2]
 
 
 def _row_range(relief: Relief, surface: Surface, geometry: Geometry, raster: Raster) -> tuple[int, int] | None:
@@ -343,7 +344,7 @@ def _iqi_height(recipe: Recipe, geometry: Geometry, side: str) -> float:
 
 def _dose(recipe: Recipe, beam: Beam, thickness: F32, field: F32, ppm: float) -> F32:
     """Total dose: primary blurred by the inherent unsharpness, plus scatter, times the uneven exposure."""
-    primary = _by_rows(beam.dose, thickness)
+    primary = _by_rows(beam.dose_image, thickness)
     dose = _scattered(recipe, primary, thickness, ppm)
     sigma = SLIT_SIGMA * inherent_unsharpness_mm(recipe.exposure) * ppm
     dose += gaussian(primary, sigma)

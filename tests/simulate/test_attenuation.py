@@ -11,9 +11,21 @@ from rtscan.simulate.recipe import ExposurePart
 
 # NIST Standard Reference Database 126, tables 3 and 4 (cm2/g); interpolated nodes within 0.5 %.
 NIST = [
-    ("Fe", 100, 0.3717), ("Fe", 200, 0.1460), ("Fe", 316, 0.1067), ("Fe", 662, 0.07344), ("Fe", 1250, 0.05350),  # [1, 2, 3, 5, 6]
-    ("Fe", 1173, 0.0553), ("Fe", 1332, 0.0518), ("W", 200, 0.7844), ("W", 468, 0.1512), ("W", 1173, 0.05836),  # [7, 8, 10]
-    ("air", 100, 0.1541), ("air", 1000, 0.06358), ("Pb", 200, 0.9987), ("Cu", 200, 0.1559), ("Pb", 1332, 0.05614),  # [11, 12]
+    ("Fe", 100, 0.3717),
+    ("Fe", 200, 0.1460),
+    ("Fe", 316, 0.1067),
+    ("Fe", 662, 0.07344),
+    ("Fe", 1250, 0.05350),  # [1, 2, 3, 5, 6]
+    ("Fe", 1173, 0.0553),
+    ("Fe", 1332, 0.0518),
+    ("W", 200, 0.7844),
+    ("W", 468, 0.1512),
+    ("W", 1173, 0.05836),  # [7, 8, 10]
+    ("air", 100, 0.1541),
+    ("air", 1000, 0.06358),
+    ("Pb", 200, 0.9987),
+    ("Cu", 200, 0.1559),
+    ("Pb", 1332, 0.05614),  # [11, 12]
 ]
 
 
@@ -86,8 +98,17 @@ def test_lines() -> None:  # [18, 19]; decay_2012 data
 # Narrow-beam half-value layers weighted by air kerma, reference section 1.3 (computed there from the same line data); 3 %.
 @pytest.mark.parametrize(
     ("source", "behind", "expected"),
-    [("Ir-192", 0, 9.1), ("Ir-192", 10, 9.3), ("Ir-192", 40, 9.6), ("Se-75", 0, 6.5), ("Se-75", 10, 7.2), ("Se-75", 20, 7.6), ("Yb-169", 5, 5.8),
-     ("Yb-169", 10, 6.1), ("Co-60", 10, 16.5)],
+    [
+        ("Ir-192", 0, 9.1),
+        ("Ir-192", 10, 9.3),
+        ("Ir-192", 40, 9.6),
+        ("Se-75", 0, 6.5),
+        ("Se-75", 10, 7.2),
+        ("Se-75", 20, 7.6),
+        ("Yb-169", 5, 5.8),
+        ("Yb-169", 10, 6.1),
+        ("Co-60", 10, 16.5),
+    ],
 )
 def test_half_value_layers(source: str, behind: float, expected: float) -> None:  # [20]
     assert at.half_value_layer_mm(at.gamma_lines(source), behind_mm=behind) == pytest.approx(expected, rel=0.03)
