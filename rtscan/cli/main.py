@@ -14,8 +14,11 @@ from rtscan.cli.terminal import Exit, complain
 from rtscan.errors import RtscanError
 
 COMMANDS: dict[str, str] = {
+    "compare": "rtscan.cli.compare",
+    "depth": "rtscan.cli.depth",
     "practise": "rtscan.cli.practise",
     "read": "rtscan.cli.read",
+    "repair": "rtscan.cli.repair",
     "score": "rtscan.cli.score",
     "simulate": "rtscan.cli.simulate",
 }

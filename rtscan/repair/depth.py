@@ -85,13 +85,14 @@ def image_shift_mm(shift_mm: float, source_to_film_mm: float, height_mm: float, 
 
 def measure_depths(
     first: Worksheet, second: Worksheet, shift_mm: float, source_to_film_mm: float, marker: Surface,
-    outside_is: Surface | None = None, settings: DepthSettings = DepthSettings(),
+    outside_is: Surface | None = None, settings: DepthSettings = DepthSettings(), file: str = "second worksheet",
 ) -> Depths:
     """Depths of the indications of `first` that are found again on `second`.
 
-    `outside_is` names the side of the wall that is the outside of the pipe; None takes it from the technique. Raises ListError.
+    `outside_is` names the side of the wall that is the outside of the pipe; None takes it from the technique. Raises ListError naming
+    `file`.
     """
-    exposures = _exposures(first, second, shift_mm, source_to_film_mm, marker, outside_is, settings)
+    exposures = _exposures(first, second, shift_mm, source_to_film_mm, marker, outside_is, settings, file)
     round_mm = weld_length_mm(first.weld) if is_girth(first.weld) else None
     found: list[Depth] = []
     lost: list[str] = []
@@ -124,14 +125,15 @@ def with_depths(worksheet: Worksheet, depths: Depths) -> Worksheet:
 
 def _exposures(
     first: Worksheet, second: Worksheet, shift_mm: float, source_to_film_mm: float, marker: Surface, outside_is: Surface | None,
-    settings: DepthSettings,
+    settings: DepthSettings, file: str,
 ) -> Exposures:
-    file = second.film.file or "second worksheet"
     if first.weld.name != second.weld.name:
         names = [w.weld.name or "(no name)" for w in (second, first)]
         raise ListError(file, f"is of weld {names[0]}, the first of {names[1]}; give two films of one weld")
     wall = first.weld.wall_mm
     problems = []
+    if not (math.isfinite(shift_mm) and math.isfinite(source_to_film_mm)):
+        raise ListError(file, "shift and source-to-film distance must be lengths in mm; check --shift-mm and --source-to-film-mm")
     if shift_mm == 0:
         problems.append("the source has to move between the exposures; give --shift-mm")
     if source_to_film_mm <= (wall or 0.0) + settings.gap_mm:

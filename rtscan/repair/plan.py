@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -93,6 +94,8 @@ def _frame(document: Worksheet | WeldDocument, taped_mm: float | None, file: str
     closed, nominal = is_girth(weld), weld_length_mm(weld)
     if taped_mm is not None and not closed:
         raise ListError(file, "a circumference was given but the weld is not round a pipe; leave --circumference-mm out")
+    if taped_mm is not None and not (math.isfinite(taped_mm) and taped_mm > 0):
+        raise ListError(file, f"a circumference of {taped_mm} mm is not a length; give --circumference-mm in mm")
     if taped_mm is not None and nominal is not None and abs(taped_mm / nominal - 1) > FARTHEST_OFF:
         raise ListError(file, f"the taped circumference {taped_mm:g} mm is not that of this weld ({nominal:.1f} mm); tape the pipe again "
                               "in mm, round the outside, or correct od_mm in the job sheet")
