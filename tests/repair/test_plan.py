@@ -233,7 +233,8 @@ def test_a_known_opening_longer_than_the_margins_widens_the_stretch() -> None:
     ("stray arc", "601", "surface", "cap"), ("excess penetration", "504", "root", "root"),
     ("protruding filler wire", "3043", "root", "root"),
     ("incomplete root penetration", "4021", "root", "root"), ("lack of root fusion", "4013", "root", "root"),
-    ("hollow bead", "2015", "root", "root"), ("elongated cavity", "2015", "outside", "fill, run unknown"), ("missed tie-in", "517", "root", "root"),
+    ("hollow bead", "2015", "root", "root"),
+    ("elongated cavity", "2015", "outside", "fill, run unknown"), ("missed tie-in", "517", "root", "root"),
     ("lack of side-wall fusion", "4011", "outside", "fill, run unknown"), ("tungsten inclusion", "3041", "outside", "fill, run unknown"),
     ("linear misalignment between tubes", "5072", "none", "whole joint"),
 ])
