@@ -31,6 +31,7 @@ class LeadSettings:
     greatest_size_mm: float = 60.0
     least_sharpness: float = 0.24
     least_stroke_mm: float = 1.2
+    wire_aspect: float = 12.0
     joined_mm: float = 1.6
     grown_mm: float = 0.6
     plate_size_mm: float = 9.0
@@ -82,6 +83,7 @@ def _sharp_pieces(small: F32, known: Bool, per_mm: float, settings: LeadSettings
     soft = cv2.GaussianBlur(filled, (0, 0), 0.8)
     slope: F32 = cv2.magnitude(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)).astype(np.float32) / np.float32(8)
     slope = cv2.dilate(slope, np.ones((3, 3), np.uint8)).astype(np.float32)
+    beside = cv2.dilate((~known).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
     found = np.zeros(small.shape, dtype=np.uint8)
     strokes = np.zeros(small.shape, dtype=np.float32)
     for level in settings.levels:
@@ -94,7 +96,9 @@ def _sharp_pieces(small: F32, known: Bool, per_mm: float, settings: LeadSettings
             window = (slice(y, y + h), slice(x, x + w))
             shape = labels[window] == label
             stroke = _stroke(shape)
-            if stroke >= settings.least_stroke_mm * per_mm and _sharpness(shape, bright[window], slope[window]) >= settings.least_sharpness:
+            line = max(w, h) > settings.wire_aspect * stroke and area < 2 * max(w, h) * stroke
+            thin = line or stroke < settings.least_stroke_mm * per_mm
+            if not thin and _sharpness(shape, bright[window], slope[window], beside[window]) >= settings.least_sharpness:
                 found[window][shape] = 1
                 strokes[window][shape] = stroke
     return found, strokes
@@ -110,8 +114,11 @@ def _stroke(shape: Bool) -> float:
     return 2 * float(cv2.distanceTransform(np.pad(shape.astype(np.uint8), 1), cv2.DIST_L2, 3).max())
 
 
-def _sharpness(shape: Bool, bright: F32, slope: F32) -> float:
-    """Slope along the rim over the brightness inside, per pixel."""
+def _sharpness(shape: Bool, bright: F32, slope: F32, beside: Bool) -> float:
+    """Slope along the rim over the brightness inside, per pixel; 0 when a good part of the rim lies `beside` what is unknown."""
     padded = np.pad(shape.astype(np.uint8), 1)
     rim = (padded > cv2.erode(padded, np.ones((3, 3), np.uint8)))[1:-1, 1:-1]
-    return float(np.percentile(slope[rim], 40)) / max(float(np.percentile(bright[shape], 75)), 1e-6)
+    free = rim & ~beside
+    if free.sum() < 0.7 * rim.sum():
+        return 0.0
+    return float(np.percentile(slope[free], 40)) / max(float(np.percentile(bright[shape], 75)), 1e-6)

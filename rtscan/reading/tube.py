@@ -15,16 +15,19 @@ from rtscan.reading.weld_edges import Course
 
 LEAST_HOLLOW = 0.3
 """How much of the density fall into the walls must be gone again in the middle of the tube."""
+IN_AIR = 0.3
 
 
 @dataclass(frozen=True)
 class Tube:
-    """Outer limits of a tube along the film, and the density fall into its walls. `turned`: the tube runs up and down."""
+    """Outer limits of a tube along the film, and the density fall into its walls. `in_air`: beside it the film is far darker than
+    through two walls. `turned`: the tube runs up and down."""
 
     at: F64
     upper: F64
     lower: F64
     wall_step: float
+    in_air: bool
     turned: bool
 
     def cut(self, density: F32, usable: Bool) -> tuple[F32, Bool, int]:
@@ -57,7 +60,7 @@ def tube_of(density: F32, course: Course, other: Course | None = None) -> Tube |
     step = float(outside - walls)
     if step <= 0 or (middle - walls) < LEAST_HOLLOW * step:
         return None
-    return Tube(course.at, first, last, step, course.turned)
+    return Tube(course.at, first, last, step, float(outside) - middle > IN_AIR * step, course.turned)
 
 
 def _line_fit(at: F64, edge: F64) -> F64:

@@ -30,6 +30,7 @@ class WeldBandSettings:
     step_of_walls: float = 0.6
     width_ratio: float = 1.6
     blur_ratio: float = 1.35
+    step_share: float = 0.35
     bulge_ratio: float = 0.3
 
 
@@ -71,10 +72,10 @@ def _search(density: F32, usable: Bool, job: Job, settings: WeldBandSettings) ->
     found = [c for c in _candidates(density, usable, settings, (False, True)) if c.ribbon.score >= settings.least_score]
     if not found:
         return [], ""
-    best = found[0]
+    best = _best_direction(found)
     alike = [c for c in found[1:] if c.reduced.turned == best.reduced.turned]
     rivals = [c for c in alike if c.ribbon.score >= settings.second_share * best.ribbon.score]
-    courses = [follow_edges(density, usable, c.reduced, c.ribbon) for c in [best, *rivals[:1]]]
+    courses = [follow_edges(density, usable, c.reduced, c.ribbon, job.exposure.technique == "DWSI") for c in [best, *rivals[:1]]]
     if _may_be_tube(job):
         for tube in (tube_of(density, courses[0]), tube_of(density, *courses) if len(courses) == 2 else None):
             across = _across_tube(density, usable, tube, job, settings) if tube else []
@@ -99,6 +100,15 @@ def _candidates(density: F32, usable: Bool, settings: WeldBandSettings, directio
     return sorted(found, key=lambda c: -c.rank)
 
 
+def _best_direction(found: list[_Candidate]) -> _Candidate:
+    """The best candidate; one with an equal beside it in its own direction (two arcs) may beat a slightly better lone one."""
+    best = found[0]
+    others = [c for c in found if c.reduced.turned != best.reduced.turned]
+    alone = sum(c.reduced.turned == best.reduced.turned for c in found) == 1
+    paired = len(others) > 1 and others[1].rank > 0.95 * others[0].rank > 0.8 * best.rank
+    return others[0] if alone and paired else best
+
+
 def _may_be_tube(job: Job) -> bool:
     """Whether the set-up can show a tube whole: any, unless the job sheet says single image or plate."""
     return job.exposure.technique in (None, "DWDI-ellipse", "DWDI-superimposed") and job.weld.joint in (None, "girth")
@@ -111,7 +121,8 @@ def _across_tube(density: F32, usable: Bool, tube: Tube, job: Job, settings: Wel
     for candidate in _candidates(part, known, settings, (not tube.turned,)):
         course = follow_edges(part, known, candidate.reduced, candidate.ribbon)
         enough = candidate.ribbon.score >= settings.least_across_tube
-        if enough and min(course.step_upper, course.step_lower) >= settings.step_of_walls * tube.wall_step:
+        certain = tube.in_air or job.exposure.technique is not None
+        if enough and (certain or min(course.step_upper, course.step_lower) >= settings.step_of_walls * tube.wall_step):
             found.append(replace(course, at=course.at + first))
     return _one_or_two(found, "", job, settings)[0]
 
@@ -123,7 +134,8 @@ def _one_or_two(courses: list[Course], doubt: str, job: Job, settings: WeldBandS
     if _is_ellipse(courses[0], courses[1], job, settings):
         return sorted(courses, key=lambda c: float(c.middle.mean())), doubt
     sharper, other = sorted(courses, key=lambda c: c.blur_px / max(c.score, 0.1))
-    if other.score > settings.least_score:
+    steps = [min(c.step_upper, c.step_lower) for c in courses]
+    if other.score > settings.least_score and min(steps) > settings.step_share * max(steps):
         return [sharper], _join(doubt, "a second, less sharp weld image lies beside it and is not read")
     return courses[:1], doubt
 

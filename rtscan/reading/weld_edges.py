@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, median_filter
+from scipy.ndimage import gaussian_filter, gaussian_filter1d, median_filter
 
 from rtscan.film import F32, F64, Bool
 from rtscan.reading.ribbon import Reduced, Ribbon
@@ -23,6 +23,10 @@ OUTWARD, INWARD = 0.45, 0.3
 CLEAR_SLOPE = 0.3
 """A slope of this share of the steepest in the window is a full edge: a cap toe beside a bright root bead is that faint."""
 OUTWARD_BONUS = 0.4
+BROAD_SHARE = 0.1
+"""Spread, as a share of the weld width, over which a slope is the blurred weld of the other wall rather than an edge."""
+TOE_SHARE = 0.1
+"""How far outside the steepest slope the bend of the toe may lie, as a share of the weld width."""
 STRAY_WIDTHS, STRAY_COST = 0.15, 0.6
 """Going astray from the edge's own trend by this share of the width costs one half of this much, and no more than this."""
 
@@ -65,8 +69,8 @@ class Course:
         return 0.5 * (self.upper + self.lower)
 
 
-def follow_edges(density: F32, usable: Bool, reduced: Reduced, ribbon: Ribbon) -> Course:
-    """Refine a coarse ribbon on the full film."""
+def follow_edges(density: F32, usable: Bool, reduced: Reduced, ribbon: Ribbon, over_blurred: bool = False) -> Course:
+    """Refine a coarse ribbon on the full film. `over_blurred`: the blurred weld of the other wall lies under this one."""
     source, mask = (density.T, usable.T) if reduced.turned else (density, usable)
     upper, lower = ribbon.upper * reduced.across_px, ribbon.lower * reduced.across_px
     width = float(np.median(lower - upper))
@@ -76,7 +80,7 @@ def follow_edges(density: F32, usable: Bool, reduced: Reduced, ribbon: Ribbon) -
     edges, steps, slopes = [], [], []
     for line, sense in ((upper, -1.0), (lower, 1.0)):
         start = np.interp(at, coarse_at, gaussian_filter1d(line - 0.5, 3.0, mode="nearest"))
-        rows, slope = band.follow((start - band.first_row) / band.pitch - 0.5, sense, width / band.pitch)
+        rows, slope = band.follow((start - band.first_row) / band.pitch - 0.5, sense, width / band.pitch, over_blurred)
         edges.append((rows + 0.5) * band.pitch - 0.5 + band.first_row)
         steps.append(band.step(rows, sense, width / band.pitch))
         slopes.append(slope / band.pitch)
@@ -121,29 +125,40 @@ class _Band:
     def at(self) -> F64:
         return np.asarray((np.arange(self.density.shape[1]) + 0.5) * self.along - 0.5, dtype=np.float64)
 
-    def follow(self, start: F64, sense: float, width: float) -> tuple[F64, float]:
-        """The row of the edge per column (sense -1: density falls downwards, the upper edge) and its median slope."""
-        soft = cv2.GaussianBlur(self.density, (0, 0), sigmaX=2.0, sigmaY=max(1.0, 0.02 * width))
-        slope = np.gradient(soft, axis=0) * sense
-        reach_out, reach_in = round(OUTWARD * width), round(INWARD * width)
-        offsets = np.arange(-reach_out, reach_in + 1) * (1 if sense < 0 else -1)
-        rows = np.clip(np.round(start)[None, :] + offsets[:, None], 0, slope.shape[0] - 1).astype(np.int64)
-        window = slope[rows, np.arange(slope.shape[1])[None, :]]
-        strongest = gaussian_filter1d(window.max(axis=0), 12.0, mode="nearest")
-        outward = np.linspace(OUTWARD_BONUS, 0.0, len(offsets))[:, None]
-        merit = np.clip(window / np.maximum(CLEAR_SLOPE * strongest, 1e-9), -1, 1) + outward
-        columns = np.arange(slope.shape[1])
+    def follow(self, start: F64, sense: float, width: float, over_blurred: bool) -> tuple[F64, float]:
+        """The row of the toe per column (sense -1: density falls downwards, the upper edge) and the median slope at the edge.
+
+        The toe is taken midway between the steepest slope and the sharpest bend outside it: of a blurred step the bend lies too far
+        out, of a blurred corner the slope lies too far in.
+        """
+        outermost = round(OUTWARD * width)
+        offsets = np.arange(-outermost, round(INWARD * width) + 1)
+        picked = self.beside(start, offsets, sense)
+        soft = gaussian_filter(picked, (max(1.0, 0.02 * width), 2.0), mode="nearest")
+        fall = -np.gradient(soft, axis=0)
+        asked = fall + np.gradient(gaussian_filter(picked, (BROAD_SHARE * width, 2.0), mode="nearest"), axis=0) if over_blurred else fall
+        strongest = gaussian_filter1d(asked.max(axis=0), 12.0, mode="nearest")
+        bonus = 0.0 if over_blurred else OUTWARD_BONUS
+        merit = np.clip(asked / np.maximum(CLEAR_SLOPE * strongest, 1e-9), -1, 1) + np.linspace(bonus, 0.0, len(offsets))[:, None]
         path = _single_path(merit.astype(np.float32))
-        stray = (rows - _trend(rows[path, columns].astype(np.float64))[None, :]) / (STRAY_WIDTHS * width)
+        stray = (offsets[:, None] - sense * (start - _trend(start - sense * offsets[path]))[None, :]) / (STRAY_WIDTHS * width)
         path = _single_path((merit - STRAY_COST * np.minimum(0.5 * stray * stray, 1.0)).astype(np.float32))
-        place = rows[path, columns].astype(np.float64)
-        place = _snap(slope, place)
-        place = median_filter(place, 9, mode="nearest")
-        return gaussian_filter1d(place, 2.0, mode="nearest"), float(np.median(window[path, columns]))
+        steepest = _snap(asked.astype(np.float32), path.astype(np.float64))
+        bend = _bend_outside(np.gradient(fall, axis=0), steepest, max(2, round(TOE_SHARE * width)))
+        toe = median_filter(0.5 * (steepest + bend), 9, mode="nearest") - outermost
+        return start - sense * gaussian_filter1d(toe, 2.0, mode="nearest"), float(np.median(fall[path, np.arange(len(path))]))
+
+    def beside(self, start: F64, offsets: NDArray[np.int64], sense: float) -> F32:
+        """Density at `offsets` rows inwards of a line, (offsets, columns), linear between rows."""
+        rows = np.clip(start[None, :] - sense * offsets[:, None], 0, self.density.shape[0] - 1.001)
+        low = np.floor(rows).astype(np.int64)
+        share = (rows - low).astype(np.float32)
+        columns = np.arange(self.density.shape[1])[None, :]
+        return np.asarray(self.density[low, columns] * (1 - share) + self.density[low + 1, columns] * share, dtype=np.float32)
 
     def step(self, rows: F64, sense: float, width: float) -> float:
         """Median fall of density from just outside the edge to just inside it."""
-        reach = max(2, round(0.12 * width))
+        reach = max(2, round(0.15 * width))
         columns = np.arange(len(rows))
         outside = np.clip(np.round(rows + sense * reach), 0, self.density.shape[0] - 1).astype(np.int64)
         inside = np.clip(np.round(rows - sense * reach), 0, self.density.shape[0] - 1).astype(np.int64)
@@ -198,6 +213,13 @@ def _trend(place: F64, degree: int = 3) -> F64:
         miss = np.abs(place - fit)
         weight = 1.0 / (1.0 + (miss / max(1.0, float(np.median(miss)))) ** 2)
     return np.asarray(fit, dtype=np.float64)
+
+
+def _bend_outside(bend: F64, steepest: F64, reach: int) -> F64:
+    """Row of the sharpest bend at or up to `reach` rows before the steepest slope, per column."""
+    columns = np.arange(len(steepest))
+    rows = np.clip(np.round(steepest)[None, :] - np.arange(reach + 1)[:, None], 0, bend.shape[0] - 1).astype(np.int64)
+    return np.asarray(rows[bend[rows, columns[None, :]].argmax(axis=0), columns], dtype=np.float64)
 
 
 def _snap(slope: F32, place: F64, reach: int = 2) -> F64:

@@ -34,7 +34,8 @@ class WireSettings:
     clip: float = 3.0
     least_mean: float = 0.7
     least_thickest: float = 1.5
-    spacing_mm: tuple[float, float] = (4.5, 7.5)
+    spacing_mm: tuple[float, float] = (4.6, 6.3)
+    longest_mm: float = 62.0
     off_row_mm: float = 0.35
     least_wires: int = 3
     least_total: float = 4.2
@@ -81,6 +82,8 @@ def find_wires(film: Film, usable: Bool, iqi: IqiSection, settings: WireSettings
     if where is None or not best:
         return ()
     wires = _completed(best, where, scale, settings)
+    if (wires[0].last - wires[0].first) * where.block_px > settings.longest_mm * scale:
+        return ()
     return tuple(_mark(wire, number, where, scale, iqi, settings) for number, wire in enumerate(wires))
 
 
