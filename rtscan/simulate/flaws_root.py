@@ -62,8 +62,8 @@ def continuous_penetration(part: ImperfectionPart, site: Site, rng: np.random.Ge
     path = Path(
         0.5 * length,
         site.root(station + xi) - site.root(station),
-        width * (0.7 + 0.3 * fade) * np.clip(1 + 0.1 * wander(xi, 5, rng), 0.5, 1.5),
-        height * fade * np.clip(1 + 0.25 * wander(xi, 5, rng), 0.3, 1.8),
+        width * (0.25 + 0.75 * np.sqrt(fade)) * np.clip(1 + 0.12 * wander(xi, 4, rng), 0.5, 1.5),
+        height * fade * np.clip(1 + 0.3 * wander(xi, 3.5, rng), 0.3, 1.8),
     )
     body = body_at(
         hollow(path, 0.8),

@@ -165,7 +165,7 @@ def _exposure(technique: Technique, weld: Table, level: int, rng: np.random.Gene
         table["source_to_film_mm"] = _uniform(rng, 400, 900)
     elif technique == "DWSI":
         assert od is not None
-        table["source_to_film_mm"] = round(od + _uniform(rng, 5, 250), 1)
+        table["source_to_film_mm"] = round(od + (_uniform(rng, 8, 40) if rng.random() < 0.7 else _uniform(rng, 60, 250)), 1)
         table["offset_mm"] = round(0.35 * table["source_to_film_mm"] * rng.choice([-1.0, 1.0]), 1) if od < 200 else _uniform(rng, 60, 140)
     elif technique.startswith("DWDI"):
         assert od is not None

@@ -89,7 +89,7 @@ def expose(recipe: Recipe, rng: np.random.Generator) -> Exposed:
     raster = _raster(recipe, geometry)
     beam = make_beam(recipe.exposure, recipe.weld.material)
     reliefs = _reliefs(recipe, geometry, weld_rng)
-    thickness = _parent(geometry, raster)
+    thickness, nearness = _parent(geometry, raster)
     parent = thickness.copy()
     for surface in geometry.surfaces:
         relief = reliefs[surface.wall]
@@ -100,6 +100,7 @@ def expose(recipe: Recipe, rng: np.random.Generator) -> Exposed:
     np.maximum(thickness, 0.0, out=thickness)
     marks = _add_marks(recipe, geometry, raster, beam, thickness, mark_rng)
     field = _field(recipe, raster, mark_rng)
+    field *= nearness
     dose = _dose(recipe, beam, thickness, field, raster.pixels_per_mm)
     law = film_law(recipe.film.class_)
     exposure = float(law.dose(max(recipe.film.density - recipe.film.fog, 0.05))) / _reference(recipe, dose, geometry, raster)
@@ -169,18 +170,20 @@ def _centreline(recipe: Recipe, frame: WallFrame, low: float, n: int, rng: np.ra
     return np.asarray(bow + recipe.place.waviness_mm * smooth_noise(n, ALONG_STEP_MM, 55.0, rng))
 
 
-def _parent(geometry: Geometry, raster: Raster) -> F32:
-    """Parent metal along the rays, mm, float32 (rows, columns)."""
+def _parent(geometry: Geometry, raster: Raster) -> tuple[F32, F32]:
+    """Parent metal along the rays, mm, and the inverse square of the distance (1 at the source-to-film distance), both float32."""
     offset, step = geometry.recipe.exposure.offset_mm, float(geometry.c[1] - geometry.c[0])
-    out = np.empty(raster.shape, dtype=np.float32)
+    out, nearness = np.empty(raster.shape, dtype=np.float32), np.empty(raster.shape, dtype=np.float32)
     x = np.arange(raster.width, dtype=np.float64)
     for top in range(0, raster.height, BLOCK_ROWS):
         y = np.arange(top, min(top + BLOCK_ROWS, raster.height), dtype=np.float64)
         c, z = raster.to_mm(x[None, :], y[:, None])
         position = ((c[:1] if raster.turn_deg == 0.0 else c) - geometry.c[0]) / step
-        lean = (z - offset).astype(np.float32) / lookup(geometry.reach, position)
-        out[top : top + BLOCK_ROWS] = lookup(geometry.wall_path, position) * np.sqrt(np.float32(1.0) + lean * lean)
-    return out
+        reach = lookup(geometry.reach, position)
+        longer = np.float32(1.0) + ((z - offset).astype(np.float32) / reach) ** 2
+        out[top : top + BLOCK_ROWS] = lookup(geometry.wall_path, position) * np.sqrt(longer)
+        nearness[top : top + BLOCK_ROWS] = (np.float32(geometry.source_to_film) / reach) ** 2 / longer
+    return out, nearness
 
 
 def _add_relief(thickness: F32, relief: Relief, surface: Surface, geometry: Geometry, raster: Raster) -> None:
