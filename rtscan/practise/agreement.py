@@ -101,7 +101,8 @@ def cohens_kappa(table: Sequence[Sequence[int]]) -> Kappa:
     import numpy as np
     from statsmodels.stats.inter_rater import cohens_kappa as reference
 
-    result = reference(np.asarray(table, dtype=np.float64))
+    with np.errstate(divide="ignore", invalid="ignore"):  # the test statistic, not used here, is 0/0 when one side gave one answer
+        result = reference(np.asarray(table, dtype=np.float64))
     if not math.isfinite(result.var_kappa) or result.var_kappa <= 0:
         return Kappa(total, agreed, by_chance, float(result.kappa), UNKNOWN, "too few answers for an interval")
     interval = Interval(max(float(result.kappa_low), -1.0), min(float(result.kappa_upp), 1.0))

@@ -64,7 +64,7 @@ def size_chart(read_mm: Sequence[float], true_mm: Sequence[float], agreement: Si
     return _svg(figure)
 
 
-def progress_chart(dates: Sequence[str], series: Sequence[tuple[str, Sequence[float | None]]]) -> str:
+def progress_chart(dates: Sequence[str], series: Sequence[tuple[str, Sequence[float | None]]], what: str) -> str:
     """Shares over the sessions, one line each, told apart by marker, line style and a name at the end."""
     figure, axes = _axes(7.2, 3.4)
     places = range(1, len(dates) + 1)
@@ -72,7 +72,7 @@ def progress_chart(dates: Sequence[str], series: Sequence[tuple[str, Sequence[fl
         known = [(k, s) for k, s in zip(places, shares, strict=True) if s is not None]
         if known:
             axes.plot([k for k, _ in known], [100 * s for _, s in known], color=colour, ls=style, marker=marker, ms=6, label=name)
-    axes.set(ylabel="points, %", ylim=(-4, 104), xlabel="session")
+    axes.set(ylabel=f"{what}, %", ylim=(-4, 104), xlabel="session")
     axes.set_xticks(list(places), [_short(d) for d in dates], rotation=0 if len(dates) < 9 else 90, fontsize=8)
     axes.legend(fontsize=8, loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False)
     return _svg(figure)

@@ -97,7 +97,7 @@ def draw_films(
 
 def _set_up(plan: Plan, level: Level, technique: Technique, criteria: str, rng: np.random.Generator) -> Recipe:
     """Weld, exposure, film, scan and markers, without imperfections."""
-    base = random_recipe(level.set_up, technique, rng, 0, 1.0).model_dump(by_alias=True)
+    base = random_recipe(level.set_up, technique, rng, 0, 1.0).model_dump(mode="json", by_alias=True)
     number = int(rng.integers(100, 900))
     turned = 45 < base["place"]["angle_deg"] < 135
     along, across = (base["film"]["height_mm"], base["film"]["width_mm"])[:: 1 if turned else -1]
@@ -105,19 +105,22 @@ def _set_up(plan: Plan, level: Level, technique: Technique, criteria: str, rng: 
     base["scan"] |= {"bits": 16, "grey_is": "density", "look": "dense-bright", "pixels_per_mm": 20.0}
     base["film"]["density"] = round(float(rng.uniform(2.2, 3.0)), 2)
     base["acceptance"] = {"criteria": criteria}
-    base["letters"] = _letters(plan, number, along, across, rng)
+    base["letters"] = _letters(plan, number, along, across, technique.startswith("DWDI"), rng)
     if not base["iqi"]:
         base["iqi"] = [{"set": "W10" if base["weld"]["wall_mm"] > 5 else "W13", "side": "film", "along_mm": 0.2 * along}]
+    if technique.startswith("DWDI"):
+        base["iqi"][0] |= {"wire_length_mm": 50, "across_mm": 0.0}  # its label beyond both images of the weld
     _make_unfit(base, plan.unfit)
     return Recipe.model_validate(base)
 
 
-def _letters(plan: Plan, number: int, along: float, across: float, rng: np.random.Generator) -> list[dict[str, Any]]:
+def _letters(plan: Plan, number: int, along: float, across: float, double: bool, rng: np.random.Generator) -> list[dict[str, Any]]:
+    """The name in the middle of the lower edge, location markers at both ends (not on double images); the indicator has its label above."""
     shown = number if plan.markers == "complete" else number + (10 if rng.random() < 0.5 else 1)
     edge = 0.5 * across - 7.0
-    letters = [] if plan.markers == "missing" else [{"text": f"PW-{shown}", "along_mm": -0.3 * along, "across_mm": -edge, "height_mm": 7.0}]
-    places = (("0", -0.42), ("1", 0.42))
-    return [*letters, *({"text": text, "along_mm": at * along, "across_mm": edge, "height_mm": 6.0} for text, at in places)]
+    places = (("0", -0.42), ("1", 0.42)) if not double else ()
+    name = [{"text": f"PW-{shown}", "along_mm": 0.0, "across_mm": edge, "height_mm": 7.0}] if plan.markers != "missing" else []
+    return [*name, *({"text": text, "along_mm": at * along, "across_mm": edge, "height_mm": 6.0} for text, at in places)]
 
 
 def _make_unfit(base: dict[str, Any], unfit: str) -> None:

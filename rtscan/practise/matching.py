@@ -22,6 +22,7 @@ class Matching(Settings):
     group_share: float = Field(gt=0, le=1)
     group_numbers: tuple[str, ...]
     grading_unit_mm: float = Field(gt=0)
+    least_detectability: float = Field(ge=0)
 
 
 @cache

@@ -81,6 +81,13 @@ class Curve:
             raise ValueError("no curve was fitted")
         return _logistic(self.intercept + self.slope * _to_x(size, self.scale))
 
+    @property
+    def bound_says(self) -> str:
+        """a90/95 by the likelihood ratio in words: beyond the largest target seen it is no more than "larger than that"."""
+        if self.a90_95_lr is None or self.a90_95_lr > self.largest:
+            return f"> {self.largest:.3g}"
+        return f"{self.a90_95_lr:.3g}"
+
     def wald_lower(self, size: F64) -> F64 | None:
         """One-sided 95 % lower bound of POD at `size` (Wald); None when there is no usual fit."""
         if self.covariance is None or self.intercept is None or self.slope is None:
@@ -152,6 +159,9 @@ def _fitted(blank: Curve, table: HitMiss, few: tuple[str, ...]) -> Curve:
         a90_interval=profile.interval(LOGIT_90, a90_x, TWO_SIDED_95, blank.scale),
         a90_95_wald=_wald_bound(fit, a90_x, blank.scale),
         a90_95_lr=_from_x(profile.limit(LOGIT_90, a90_x, ONE_SIDED_95, +1), blank.scale))
+    if curve.a50 is not None and curve.a50 <= 0:
+        notes.insert(0, "So few were missed that a50 lies below the smallest target seen.")
+        curve = replace(curve, a50=None, a50_interval=Interval(None, curve.a50_interval.high))
     return replace(curve, says=(*_bound_notes(curve), *notes))
 
 
@@ -277,7 +287,8 @@ class _Profile:
 
     def interval(self, logit: float, start: float, level: float, scale: Scale) -> Interval:
         low, high = self.limit(logit, start, level, -1), self.limit(logit, start, level, +1)
-        return Interval(_from_x(low, scale), _from_x(high, scale))
+        sizes = [None if x is None or (x <= 0 and scale == "linear") else _from_x(x, scale) for x in (low, high)]
+        return Interval(sizes[0], sizes[1])
 
 
 def _wald_bound(fit: _Fit, start: float, scale: Scale) -> float | None:

@@ -117,9 +117,9 @@ def hit_miss(rows: SessionRows, quantity: str = "size_mm") -> HitMiss | None:
 
 
 def weakest(shares: Sequence[Share]) -> str:
-    """The name with the lowest share, each judged as if one hit and one miss more were known, so that a single miss proves little."""
-    asked = [s for s in shares if s.of]
-    return min(asked, key=lambda s: ((s.got + 1) / (s.of + 2), s.name)).name if any(s.got < s.of for s in asked) else ""
+    """The name with the lowest share among those with a miss, each judged as if one hit and one miss more were known; "" without a miss."""
+    missed = [s for s in shares if s.got < s.of]
+    return min(missed, key=lambda s: ((s.got + 1) / (s.of + 2), s.name)).name if missed else ""
 
 
 def _found(targets: Sequence[TargetRow]) -> tuple[Share, ...]:

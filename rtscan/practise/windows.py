@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from rtscan.film import F32
 
-HALF_WIDTH = 0.55
+HALF_WIDTH = 0.75
 """Density on either side of the middle of a window."""
 MOST_PIXELS_PER_MM = 10.0
 

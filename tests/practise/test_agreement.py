@@ -28,6 +28,8 @@ def test_kappa_says_when_it_is_not_defined() -> None:
     assert (one_answer.kappa, one_answer.agreed) == (None, 1.0)
     assert "not defined" in one_answer.says
     assert cohens_kappa([[0, 0], [0, 0]]).count == 0
+    lopsided = cohens_kappa([[3, 0], [1, 0]])  # one reader gave one answer throughout
+    assert (lopsided.kappa, lopsided.agreed) == (0.0, 0.75)
     perfect = cohens_kappa([[4, 0], [0, 5]])
     assert perfect.kappa == 1.0
     assert perfect.says
