@@ -13,7 +13,7 @@ from rtscan.report.film_panel import draw_film
 from rtscan.report.ink import Canvas, paper
 
 _WIDEST, _HIGHEST, _NARROWEST = 2600, 2600, 1500
-_TALL = 1.15
+_TALL = 0.7
 _SIDE_WIDTH = 1500
 _CROPS_HIGH = 1700
 _PAGE_WIDE, _PAGE_HIGH = 1800, 2200

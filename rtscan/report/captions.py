@@ -11,6 +11,7 @@ from rtscan.report.display import Picture
 from rtscan.report.film_panel import OBJECT, FilmPanel
 from rtscan.report.ink import BLACK, BY_HAND, GROUP, RIM, SCHEME, WHITE, Canvas, Scheme, draw_line, draw_text, paper, text_size, wrapped
 from rtscan.report.ruler import draw_scale_bar
+from rtscan.report.sheet_facts import file_name
 from rtscan.report.words import cautions, criteria_words, reader_words
 
 _GREY_TEXT = (90, 90, 90)
@@ -43,7 +44,7 @@ def heading(worksheet: Worksheet, width: int, font: int) -> Canvas:
 def _title(worksheet: Worksheet) -> str:
     page = f" page {worksheet.film.page}" if worksheet.film.page > 1 else ""
     shot = " ".join(part for part in (worksheet.segment and f"segment {worksheet.segment}", worksheet.shot) if part)
-    parts = (f"Weld {worksheet.weld.name or 'without a name'}", shot, f"film {worksheet.film.file}{page}", worksheet.date)
+    parts = (f"Weld {worksheet.weld.name or 'without a name'}", shot, f"film {file_name(worksheet.film.file)}{page}", worksheet.date)
     return " · ".join(part for part in parts if part)
 
 
@@ -96,7 +97,9 @@ def _film_notes(worksheet: Worksheet, picture: Picture, panel: FilmPanel) -> lis
     scale = f"{facts.pixels_per_mm:g} px/mm ({facts.scale_from or 'source not told'})" if facts.pixels_per_mm else "scale unknown"
     notes = [f"Film {facts.width_px} × {facts.height_px} px, {scale}, shown at {picture.scale:.0%}. Contrast is flattened to show weld and "
              "plate at once: no picture for density. Outlines stand a little outside the toe; fine dots: weld edges as found."]
-    if not worksheet.indications:
+    if not worksheet.weld.arcs:
+        notes.append("The weld was not found on this film.")
+    elif not worksheet.indications:
         notes.append("No indications found.")
     if panel.unlabelled:
         some = ", ".join(map(str, panel.unlabelled[:40])) + (" …" if len(panel.unlabelled) > 40 else "")

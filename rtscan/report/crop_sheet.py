@@ -7,7 +7,7 @@ import numpy as np
 
 from rtscan.film import Film
 from rtscan.findings import Box, Indication
-from rtscan.report.crops import crop
+from rtscan.report.crops import Crop, crop
 from rtscan.report.film_panel import Drawn, FilmPanel
 from rtscan.report.ink import BLACK, WHITE, Canvas, Scheme, draw_line, draw_text, paper, wrapped
 from rtscan.report.ruler import shadowed
@@ -62,7 +62,7 @@ def _draw_tile(canvas: Canvas, film: Film, mark: Drawn, units: str, place: tuple
     piece = crop(film, box, columns, rows, units)
     canvas[y:y + rows, x:x + columns] = piece.grey[..., None]
     area = canvas[y:y + rows, x:x + columns]
-    _draw_brackets(area, box, piece.scale, piece.left_px, piece.top_px, mark.scheme, font)
+    draw_brackets(area, piece, box, mark.scheme, font)
     if piece.tick_says:
         bottom = rows - 0.5 * small
         bar = np.array([[0.6 * small, bottom - 3], [0.6 * small, bottom], [0.6 * small + piece.tick_px, bottom],
@@ -83,11 +83,11 @@ def _bounds(indication: Indication) -> Box:
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def _draw_brackets(area: Canvas, box: Box, scale: float, left: float, top: float, scheme: Scheme, font: int) -> None:
-    """Corner brackets round the indication, which leave the indication itself free to look at."""
+def draw_brackets(area: Canvas, piece: Crop, box: Box, scheme: Scheme, font: int) -> None:
+    """Corner brackets round the indication on its crop, which leave the indication itself free to look at."""
     gap = font * 0.35
-    x0, x1 = ((v - left) * scale - 0.5 + s * gap for v, s in ((box[0], -1), (box[2], 1)))
-    y0, y1 = ((v - top) * scale - 0.5 + s * gap for v, s in ((box[1], -1), (box[3], 1)))
+    x0, x1 = ((v - piece.left_px) * piece.scale - 0.5 + s * gap for v, s in ((box[0], -1), (box[2], 1)))
+    y0, y1 = ((v - piece.top_px) * piece.scale - 0.5 + s * gap for v, s in ((box[1], -1), (box[3], 1)))
     arm_x, arm_y = min(font * 0.8, (x1 - x0) / 3), min(font * 0.8, (y1 - y0) / 3)
     for x, y, dx, dy in ((x0, y0, 1, 1), (x1, y0, -1, 1), (x1, y1, -1, -1), (x0, y1, 1, -1)):
         corner = np.array([[x + dx * arm_x, y], [x, y], [x, y + dy * arm_y]])

@@ -15,6 +15,7 @@ from rtscan.report.display import Picture
 from rtscan.report.ink import BLACK, BY_HAND, GROUP, RIM, SCHEME, WHITE, Canvas, Scheme, draw_line, draw_text, paper, text_size
 from rtscan.report.labels import LabelSpace, leader
 from rtscan.report.ruler import draw_edges, draw_ruler, shadowed
+from rtscan.report.sheet_facts import wire_name
 from rtscan.report.weld_frame import Frame, frames, place_px
 
 F64 = NDArray[np.float64]
@@ -22,7 +23,6 @@ ToCanvas = Callable[[F64], F64]
 
 OBJECT = Scheme("", (185, 185, 185), (), 0.4, "film, scan or set-up, not from the part: grey hairline box")
 _CROWDED = 80
-_WORTH_NAMING = ("wire", "letter", "marker", "scratch", "artefact")
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def draw_film(film: Film, picture: Picture, worksheet: Worksheet, units: str, fo
     for mark in reversed(drawn):
         _draw_mark(canvas, mark, unit)
     for arc in arcs:
-        draw_ruler(canvas, arc, worksheet.weld, units, to_canvas, space, font, unit)
+        draw_ruler(canvas, arc.smoothed(), worksheet.weld, units, to_canvas, space, font, unit)
     wanted = [(f"{m.indication.id}{m.scheme.letter}", m.ring, m.scheme) for m in drawn] + [(says, ring, GROUP) for says, ring in groups]
     spots = _draw_labels(canvas, space, wanted, font if len(wanted) <= _CROWDED else round(0.75 * font))
     for says, box in named:
@@ -138,10 +138,16 @@ def _draw_objects(canvas: Canvas, objects: tuple[ObjectMark, ...], to_canvas: To
             continue
         corners = to_canvas(_corners(mark.bbox_px)) + np.array([[-3, -3], [3, -3], [3, 3], [-3, 3]])
         cv2.polylines(canvas, [np.round(corners).astype(np.int32)], True, OBJECT.colour, 1)
-        if mark.kind in _WORTH_NAMING:
-            says = mark.says if mark.says and len(mark.says) <= 24 else ""
-            named.append((says or mark.kind, (corners[0, 0], corners[0, 1], corners[2, 0], corners[2, 1])))
+        if says := _short_name(mark):
+            named.append((says, (corners[0, 0], corners[0, 1], corners[2, 0], corners[2, 1])))
     return named
+
+
+def _short_name(mark: ObjectMark) -> str:
+    """What is worth writing beside a mark; nothing beside letters that can be read on the film itself."""
+    if mark.kind == "wire":
+        return wire_name(mark.says)
+    return "" if mark.kind == "letter" else mark.says if 0 < len(mark.says) <= 16 else mark.kind
 
 
 def _draw_groups(canvas: Canvas, worksheet: Worksheet, drawn: list[Drawn], unit: float, font: int) -> list[tuple[str, F64]]:

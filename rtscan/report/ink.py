@@ -43,8 +43,8 @@ class Scheme:
 SCHEME: dict[str | None, Scheme] = {
     "reject": Scheme("R", (255, 74, 10), (), 1.5, "reject: heavy full line"),
     "review": Scheme("V", (255, 226, 0), (5.0, 3.0), 1.2, "review: dashed line"),
-    "cannot judge": Scheme("N", (225, 165, 255), (1.2, 2.6), 1.3, "cannot be judged: dotted line"),
-    "accept": Scheme("A", (20, 110, 255), (7.0, 2.2, 1.2, 2.2), 0.8, "accept: thin dash-dot line"),
+    "cannot judge": Scheme("N", (230, 172, 255), (1.2, 2.6), 1.3, "cannot be judged: dotted line"),
+    "accept": Scheme("A", (45, 135, 255), (7.0, 2.2, 1.2, 2.2), 0.8, "accept: thin dash-dot line"),
     None: Scheme("", (240, 240, 240), (), 0.6, "not judged: thin full line"),
 }
 """By `Indication.result`, gravest first."""

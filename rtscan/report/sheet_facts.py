@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from rtscan.findings import Check, DetectionLimit, Finding, Group, Quality, Worksheet
 from rtscan.report.words import length_text
 
+_WIRE = re.compile(r"\b(?:W|No\. ?)\d+\b")
 BLANK = ""
 """A fact nobody has told: a line to write on."""
 
@@ -18,7 +20,7 @@ def heading_facts(worksheet: Worksheet, units: str) -> tuple[tuple[str, str], ..
     size = " × ".join(t for t in (_outside(worksheet, units), weld.wall_mm and length_text(weld.wall_mm, units)) if t)
     return (
         ("Line or spool", BLANK), ("Weld", weld.name), ("Segment", worksheet.segment), ("Shot", worksheet.shot or "first shot"),
-        ("Film", film.file + (f", page {film.page}" if film.page > 1 else "")), ("Date of film", worksheet.date),
+        ("Film", file_name(film.file) + (f", page {film.page}" if film.page > 1 else "")), ("Date of film", worksheet.date),
         ("Welders", ", ".join(weld.welders)), ("Repairs so far", _repairs(worksheet)),
         ("Diameter × wall", size), ("Joint", _listed(weld.joint, weld.preparation, weld.layers and f"{weld.layers} layer")),
         ("Process", weld.process), ("Material", weld.material),
@@ -30,19 +32,36 @@ def heading_facts(worksheet: Worksheet, units: str) -> tuple[tuple[str, str], ..
     )
 
 
+def file_name(path: str) -> str:
+    """The last part of a path written in either way."""
+    return re.split(r"[/\\\\]", path)[-1]
+
+
 def check_row(check: Check) -> tuple[str, str, str, str, str, str]:
-    """Name, measured, limit, result, clause and remark of one line of the quality table."""
-    measured = f"{check.measured:.4g} {check.unit}".strip() if check.measured is not None else ("" if check.says else "–")
+    """Name, measured, limit, result, clause with source, and remark of one line of the quality table."""
+    measured = _value(check.measured, check.unit) if check.measured is not None else ""
     marks = ["required" if check.required else "for information"] + (["limit unverified"] if check.unverified else [])
-    clause = " ".join(t for t in (check.source, check.clause) if t)
-    return check.name, measured, _limit(check), check.result, clause, "; ".join(t for t in (check.says, *marks) if t)
+    source = f"({check.source})" if check.source and check.clause else check.source
+    says = check.says.removeprefix("not assessed: ")
+    return check.name, measured, _limit(check), check.result, " ".join(t for t in (check.clause, source) if t), _listed(says, *marks)
+
+
+def _value(value: float, unit: str) -> str:
+    if unit == "share":
+        return f"{value * 100:.3g} %"
+    return f"{value:.4g} {unit.replace('um', 'µm')}".strip()
 
 
 def finding_numbers(finding: Finding) -> tuple[str, str]:
-    """Measured value with its uncertainty, and limit, both with unit."""
-    doubt = f" ± {finding.measured_u:.3g}" if finding.measured_u is not None else ""
+    """Measured value with its uncertainty, and limit, both with unit; mm to 0.01, inches to 0.001."""
+    digits = {"mm": 2, "in": 3}.get(finding.unit)
     unit = f" {finding.unit}" if finding.unit else ""
-    measured = f"{finding.measured:.4g}{doubt}{unit}" if finding.measured is not None else "–"
+
+    def shown(value: float) -> str:
+        return f"{value:.{digits}f}" if digits is not None else f"{value:.3g}"
+
+    doubt = f" ± {shown(finding.measured_u)}" if finding.measured_u is not None else ""
+    measured = f"{shown(finding.measured)}{doubt}{unit}" if finding.measured is not None else "–"
     return measured, f"{finding.limit:.4g}{unit}" if finding.limit is not None else "–"
 
 
@@ -96,15 +115,24 @@ def _source(worksheet: Worksheet, units: str) -> str:
 
 
 def _measured(quality: Quality, *words: str) -> str:
+    """What the first check with one of the words in its name measured, and its result."""
     for check in quality.checks:
         if any(word in check.name.lower() for word in words):
-            value = f"{check.measured:.3g}{' ' + check.unit if check.unit else ''}, " if check.measured is not None else ""
-            return f"{value}{check.result}"
+            wire = _WIRE.search(check.says)
+            value = _value(check.measured, check.unit) if check.measured is not None else ""
+            return _listed(f"{wire[0]} ({value})" if wire and value else value, check.result)
     return BLANK
 
 
+def wire_name(says: str) -> str:
+    """The wire's name within the words about it, such as "W13"; empty when there is none."""
+    wire = _WIRE.search(says)
+    return wire[0] if wire else ""
+
+
 def _wires(worksheet: Worksheet) -> str:
-    return ", ".join(dict.fromkeys(o.says for o in worksheet.objects if o.kind == "wire" and o.says)) or "not seen"
+    names = dict.fromkeys(wire_name(o.says) for o in worksheet.objects if o.kind == "wire")
+    return ", ".join(name for name in names if name) or "not seen"
 
 
 def _scale(worksheet: Worksheet) -> str:
@@ -123,11 +151,10 @@ def _datum(worksheet: Worksheet) -> str:
 
 def _limit(check: Check) -> str:
     low, high = check.limit.min, check.limit.max
-    unit = f" {check.unit}" if check.unit else ""
     if low is not None and high is not None:
-        return f"{low:.4g} to {high:.4g}{unit}"
+        return f"{low:.4g} to {_value(high, check.unit)}" if check.unit != "share" else f"{_value(low, 'share')} to {_value(high, 'share')}"
     if low is not None:
-        return f"at least {low:.4g}{unit}"
-    return f"at most {high:.4g}{unit}" if high is not None else "–"
+        return f"≥ {_value(low, check.unit)}"
+    return f"≤ {_value(high, check.unit)}" if high is not None else "–"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,15 @@ class Frame:
     right_px: F64
     station_mm: F64 | None
     from_datum: bool
+
+    def smoothed(self) -> Frame:
+        """The same arc without the small unevenness of its edges: for lines that are drawn beside it."""
+        reach = len(self.centre_px) // 12
+        if reach < 2:
+            return self
+        centre = np.column_stack([_smooth(column, reach) for column in self.centre_px.T])
+        left, right = (np.full(len(centre), np.percentile(side, 90)) for side in (self.left_px, self.right_px))
+        return replace(self, centre_px=centre, right=_right_of(centre), left_px=left, right_px=right)
 
     def at(self, station_mm: F64, offset_px: F64 | float = 0.0) -> F64:
         """Film pixels (m, 2) of stations on this arc, `offset_px` to the right of the centreline."""
@@ -73,12 +82,22 @@ def _frame(arc: WeldArc, weld_length_mm: float | None, pixels_per_mm: float | No
     centre = centre[kept]
     if len(centre) < 2:
         return None
-    tangent = np.gradient(centre, axis=0)
-    tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
-    right = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    right = _right_of(centre)
     reach = [_reach(edge, kept, centre) for edge in (arc.left_edge_px, arc.right_edge_px)]
     station, from_datum = _stations(arc, kept, centre, weld_length_mm, pixels_per_mm)
     return Frame(arc.wall, centre, right, reach[0], reach[1], station, from_datum)
+
+
+def _right_of(centre: F64) -> F64:
+    tangent = np.gradient(centre, axis=0)
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
+    return np.column_stack([-tangent[:, 1], tangent[:, 0]])
+
+
+def _smooth(values: F64, reach: int) -> F64:
+    """Running mean over 2·reach + 1 points; the ends are continued by turning the curve about its end point."""
+    before, after = 2 * values[0] - values[reach:0:-1], 2 * values[-1] - values[-2:-reach - 2:-1]
+    return np.convolve(np.concatenate([before, values, after]), np.full(2 * reach + 1, 1 / (2 * reach + 1)), "valid")
 
 
 def _reach(edge: tuple[tuple[float, float], ...], kept: NDArray[np.bool_], centre: F64) -> F64:

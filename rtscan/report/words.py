@@ -14,10 +14,10 @@ UNVERIFIED = "A limit used here is unverified (not checked against the printed s
 
 
 def length_text(length_mm: float | None, units: str, uncertainty_mm: float | None = None, unit: bool = True) -> str:
-    """A measured length to 0.1 mm or 0.001 in, with its expanded uncertainty when known; an en dash when unknown."""
+    """A measured length to 0.1 mm (0.01 mm below 1 mm) or 0.001 in, with its expanded uncertainty when known; a dash when unknown."""
     if length_mm is None:
         return "–"
-    factor, digits, name = (1 / MM_PER_INCH, 3, "in") if units == "in" else (1.0, 1, "mm")
+    factor, digits, name = (1 / MM_PER_INCH, 3, "in") if units == "in" else (1.0, 1 if abs(length_mm) >= 0.995 else 2, "mm")
     doubt = f" ± {uncertainty_mm * factor:.{digits}f}" if uncertainty_mm is not None else ""
     return f"{length_mm * factor:.{digits}f}{doubt}{' ' + name if unit else ''}"
 
@@ -33,7 +33,12 @@ def size_words(indication: Indication, units: str) -> str:
 
 
 def place_words(indication: Indication, units: str) -> str:
-    """Station, the other possible station, offset and clock."""
+    """Station, the other possible station, offset and clock, in one line."""
+    return " ".join(place_parts(indication, units)) or "place unknown"
+
+
+def place_parts(indication: Indication, units: str) -> list[str]:
+    """Station, the other possible station, offset and clock, as far as known."""
     parts = [f"at {length_text(indication.along_mm, units)}"] if indication.along_mm is not None else []
     if indication.other_along_mm is not None:
         parts.append(f"or {length_text(indication.other_along_mm, units)}")
@@ -42,7 +47,7 @@ def place_words(indication: Indication, units: str) -> str:
         parts.append(f"across {sign}{length_text(abs(indication.across_mm), units, unit=False)}")
     if indication.clock:
         parts.append(f"({indication.clock})")
-    return " ".join(parts) or "place unknown"
+    return parts
 
 
 def reader_words(worksheet: Worksheet) -> str:

@@ -13,7 +13,7 @@ from rtscan.findings import Finding, Worksheet
 from rtscan.imperfections import IMPERFECTIONS
 from rtscan.reader_changes import FINDINGS_SHEET, INDICATIONS_SHEET, READER_SHEET
 from rtscan.record_lists import COLUMNS, neutralised, written
-from rtscan.report.sheet_facts import about, check_row, finding_numbers, group_row, heading_facts
+from rtscan.report.sheet_facts import about, check_row, file_name, finding_numbers, group_row, heading_facts
 from rtscan.report.words import cautions, criteria_words, reader_words
 
 _SPARE_ROWS = 40
@@ -25,7 +25,7 @@ _CHOICES = {
     "tone": "dark,bright", "wall": "film,source,unknown", "mismatch": "true,false", "darker_than_parent": "true,false",
     "result": "accept,reject,review,cannot judge",
 }
-_HELP = ("Change type, sizes or place; delete a row to remove an indication; write new ones below (leave id blank). Sizes in mm. "
+_HELP = ("Change type, sizes or place; delete or clear a row to remove an indication; write new ones below (leave id blank). Sizes in mm. "
          "Close reviews on the sheet 'findings', sign on the sheet 'reader', save, then: rtscan judge THIS_FILE --criteria NAME")
 
 
@@ -62,7 +62,7 @@ def _title(sheet: Any, worksheet: Worksheet, looks: dict[str, Any], help_text: s
     name = worksheet.weld.name or "without a name"
     unverified = " (unverified limit)" if worksheet.verdict_unverified else ""
     for row, (text, font) in enumerate((
-        (f"Weld {name}, film {worksheet.film.file}", looks["title"]),
+        (f"Weld {name}, film {file_name(worksheet.film.file)}", looks["title"]),
         (f"{worksheet.verdict.upper()}{unverified}: {worksheet.verdict_says}", looks["bold"]),
         (help_text, looks["small"]),
     ), 1):
@@ -111,6 +111,7 @@ def _indications(sheet: Any, worksheet: Worksheet, looks: dict[str, Any]) -> Non
         for column, name in enumerate(COLUMNS, 1):
             sheet.cell(row, column).value = indication.id if name == "id" else written(getattr(indication, name))
     _free(sheet, head + 1, last, range(1, len(COLUMNS) + 1), looks)
+    _free_beyond(sheet, len(COLUMNS) + 1, looks)
     _choices(sheet, head + 1, last)
     for name in ("area_mm2", "length_u_mm", "width_u_mm", "height_u_mm"):
         sheet.column_dimensions[_letter(name)].outlineLevel = 1
@@ -125,6 +126,16 @@ def _free(sheet: Any, first: int, last: int, columns: Iterable[int], looks: dict
     for column in columns:
         for row in range(first, last + 1):
             sheet.cell(row, column)._style = shared
+
+
+def _free_beyond(sheet: Any, first: int, looks: dict[str, Any]) -> None:
+    """Unlocks all further columns: a row can only be deleted from a protected sheet when none of its cells is locked."""
+    from openpyxl.utils import get_column_letter
+    from openpyxl.worksheet.dimensions import ColumnDimension
+
+    rest = ColumnDimension(sheet, index=get_column_letter(first), min=first, max=16384, width=9)
+    rest.protection = looks["free"]
+    sheet.column_dimensions[get_column_letter(first)] = rest
 
 
 def _letter(name: str) -> str:

@@ -7,17 +7,22 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+import numpy as np
+
 from rtscan.film import Film
 from rtscan.findings import Indication, Worksheet
 from rtscan.report.annotate import draw_figure
+from rtscan.report.crop_sheet import draw_brackets
 from rtscan.report.crops import crop
 from rtscan.report.ink import SCHEME, jpeg_bytes, plain
-from rtscan.report.sheet_facts import about, check_row, finding_numbers, graded, group_row, heading_facts
-from rtscan.report.words import cautions, criteria_words, length_text, place_words, reader_words, size_words
+from rtscan.report.sheet_facts import about, check_row, file_name, finding_numbers, graded, group_row, heading_facts
+from rtscan.report.words import cautions, criteria_words, length_text, place_parts, reader_words, size_words
 
 _MOST_CROPS = 60
 _MOST_FINDINGS = 300
 _CROP = (264, 150)
+_BRACKET = 13
+_LEAST_ALTERNATIVE = 0.05
 _PAGE_SHARE = 0.75
 
 
@@ -35,9 +40,8 @@ class _Row:
     iso6520: str
     confidence: str
     alternatives: str
-    place: str
-    size: str
-    details: str
+    place: list[str]
+    size: list[str]
     why: str
     note: str
 
@@ -51,7 +55,8 @@ def worksheet_html(worksheet: Worksheet, film: Film | None, units: str = "mm") -
     return str(_template().render(
         sheet=worksheet, units=units, title=_title(worksheet), heading=heading_facts(worksheet, units),
         criteria=criteria_words(worksheet.criteria),
-        cautions=cautions(worksheet), reader=reader_words(worksheet), verdict_letter=SCHEME[_of(worksheet)].letter,
+        cautions=cautions(worksheet), reader=reader_words(worksheet),
+        verdict_letter=SCHEME[worksheet.verdict].letter if worksheet.verdict in SCHEME else "",
         figure=_data_address(jpeg_bytes(figure)) if figure is not None else "",
         figure_tall=figure is not None and figure.shape[0] > _PAGE_SHARE * figure.shape[1],
         rows=[_row(i, film if place < _MOST_CROPS else None, units) for place, i in enumerate(indications)],
@@ -62,47 +67,41 @@ def worksheet_html(worksheet: Worksheet, film: Film | None, units: str = "mm") -
     ))
 
 
-def _of(worksheet: Worksheet) -> str | None:
-    return worksheet.verdict if worksheet.verdict in SCHEME else "cannot judge"
-
-
 def _title(worksheet: Worksheet) -> str:
-    return plain(f"Reader sheet – weld {worksheet.weld.name or 'without a name'} – {worksheet.film.file}")
+    return plain(f"Reader sheet – weld {worksheet.weld.name or 'without a name'} – {file_name(worksheet.film.file)}")
 
 
 def _row(indication: Indication, film: Film | None, units: str) -> _Row:
     picture, tick_share, tick_says = "", 0.0, ""
     if film is not None and indication.bbox_px is not None:
         piece = crop(film, indication.bbox_px, *_CROP, units)
-        picture, tick_share, tick_says = _data_address(jpeg_bytes(piece.grey, 85)), piece.tick_px / _CROP[0], piece.tick_says
+        canvas = np.repeat(piece.grey[..., None], 3, axis=2)
+        draw_brackets(canvas, piece, indication.bbox_px, SCHEME[indication.result], _BRACKET)
+        picture, tick_share, tick_says = _data_address(jpeg_bytes(canvas)), piece.tick_px / _CROP[0], piece.tick_says
     return _Row(
         indication.id, indication.result or "not judged", SCHEME[indication.result].letter, picture, tick_share, tick_says,
         indication.type or "not known", indication.iso6520,
         f"{indication.confidence:.0%}" if indication.confidence is not None else "",
-        ", ".join(f"{a.type} {a.confidence:.0%}" for a in indication.alternatives),
-        place_words(indication, units), _size(indication, units), _details(indication, units), indication.why, indication.note,
+        ", ".join(f"{a.type} {a.confidence:.0%}" for a in indication.alternatives if a.confidence >= _LEAST_ALTERNATIVE),
+        place_parts(indication, units), _size(indication, units), indication.why, indication.note,
     )
 
 
-def _size(indication: Indication, units: str) -> str:
+def _size(indication: Indication, units: str) -> list[str]:
+    """Every measured quantity on its own line."""
+    lengths = (("long", indication.length_mm, indication.length_u_mm), ("wide", indication.width_mm, indication.width_u_mm),
+               ("local width", indication.local_width_mm, None), ("high", indication.height_mm, indication.height_u_mm),
+               ("deep", indication.depth_mm, indication.depth_u_mm))
+    parts = [f"{length_text(value, units, doubt)} {name}" for name, value, doubt in lengths if value is not None]
     if indication.length_mm is None:
-        return size_words(indication, units)
-    length = length_text(indication.length_mm, units, indication.length_u_mm, unit=False)
-    width = length_text(indication.width_mm, units, indication.width_u_mm, unit=False)
-    return f"{length} × {width} {units}"
-
-
-def _details(indication: Indication, units: str) -> str:
-    lengths = (("local width", indication.local_width_mm, None), ("height", indication.height_mm, indication.height_u_mm),
-               ("depth", indication.depth_mm, indication.depth_u_mm))
-    parts = [f"{name} {length_text(value, units, doubt)}" for name, value, doubt in lengths if value is not None]
+        parts.insert(0, size_words(indication, units))
     if indication.angle_deg is not None and abs(indication.angle_deg) >= 5:
-        parts.append(f"angle {indication.angle_deg:.0f}°")
+        parts.append(f"turned {indication.angle_deg:.0f}°".replace("-", "−"))
     parts += [f"{name} {value}" for name, value in (("side", indication.side), ("wall", indication.wall), ("surface", indication.surface),
                                                      ("run", indication.run), ("group", indication.group)) if value]
     if indication.nearest is not None:
         parts.append(f"{length_text(indication.nearest.gap_mm, units)} from {indication.nearest.id}")
-    return ", ".join(parts)
+    return parts
 
 
 def _objects(worksheet: Worksheet) -> str:
