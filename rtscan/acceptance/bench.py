@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from rtscan.acceptance.combine import counted_as_one
 from rtscan.acceptance.criteria import Criteria, Rule
@@ -14,7 +15,7 @@ from rtscan.acceptance.readings import FACT_WORDS, Doubt, Readings, describe, of
 from rtscan.acceptance.rules import ONE_KINDS
 from rtscan.acceptance.rules_in_line import MANY_KINDS
 from rtscan.acceptance.situation import Situation, Units
-from rtscan.findings import Finding, Indication, Result, WeldDocument, Worksheet
+from rtscan.findings import Finding, Group, Indication, Result, WeldDocument, Worksheet
 
 NO_RULE = "no limit"
 _GROUP_KIND = {"clusters": "cluster", "aligned": "aligned"}
@@ -37,10 +38,11 @@ class Stamped:
         """Id of the row."""
         return self.rule.id if self.rule else NO_RULE
 
-    @property
+    @cached_property
     def ids(self) -> tuple[int, ...]:
         """Indications judged, in order."""
-        return tuple(sorted({n for i in self.outcome.items for n in i.ids}))
+        items = self.outcome.items
+        return items[0].ids if len(items) == 1 else tuple(sorted({n for i in items for n in i.ids}))
 
     @property
     def key(self) -> tuple[str, tuple[int, ...]]:
@@ -87,15 +89,23 @@ class Bench:
                 self._groups[kind].append(self._items[i.id])
         self._order = {r.id: n for n, r in enumerate(self.rules)}
         self._members = self._all_members()
+        self._told = frozenset(self._order)
+        self._trouble: set[str] = set()
 
     def members(self, rule: Rule) -> tuple[Item, ...]:
         """What the row looks at, in order of station; `sure` is False for what may not belong to it."""
         return self._members[rule.id]
 
-    def stamped(self) -> list[Stamped]:
-        """Every outcome, in the order of the rows."""
-        found = [*self._one_by_one(), *self._together(), *self._without_rule()]
+    def stamped(self, dual_only: bool = False) -> list[Stamped]:
+        """Every outcome, in the order of the rows; with `dual_only` of the rows alone whose metric and inch sets may differ."""
+        if dual_only:
+            self._told = frozenset(r.id for r in self.rules if r.prints_lengths)
+        found = [*self._one_by_one(), *self._together(), *(() if dual_only else self._without_rule())]
         return sorted(found, key=lambda s: (s.order, s.ids))
+
+    def troubled(self, rule: Rule) -> bool:
+        """Whether the row, asked with every doubt counted, does not accept everything. Ask after `stamped`."""
+        return rule.id in self._trouble
 
     def together(self, rule: Rule, items: Sequence[Item]) -> tuple[Outcome, ...]:
         """The outcomes of a row that looks at several, for these items; a size of the weld that is missing gives "cannot judge"."""
@@ -105,6 +115,20 @@ class Bench:
         except MissingError as missing:
             return (missing_fact(missing.what, counted),)
 
+    def without(self, rule: Rule, gone: Container[int]) -> tuple[Item, ...]:
+        """The row's members at every station they may have, without the indications `gone`; groups lose these members."""
+        if rule.on == "indications":
+            return tuple(i for i in self.with_both_walls(rule) if i.ids[0] not in gone)
+        left = []
+        for item in self.members(rule):
+            kept = [self._items[n] for n in item.ids if n not in gone]
+            if len(kept) == len(item.ids):
+                left.append(item)
+            elif len(kept) > 1:
+                group = Group(item.groups[0] if item.groups else "", "cluster", "", item.iso6520, tuple(i.ids[0] for i in kept))
+                left.append(group_item(group, kept))
+        return tuple(left)
+
     def with_both_walls(self, rule: Rule) -> tuple[Item, ...]:
         """The row's members with those of unknown wall at both of their stations."""
         members = self.members(rule)
@@ -112,10 +136,6 @@ class Bench:
             return members
         moved = [_at_other_station(i) for i in members if i.other_along is not None]
         return tuple(sorted((*members, *moved), key=lambda i: (i.start is None, i.start or 0.0, i.ids)))
-
-    def measurable(self, rule: Rule) -> bool:
-        """Whether every size of the weld that the row needs is known."""
-        return all(o.result != "cannot judge" for o in self.together(rule, self.members(rule)))
 
     def safely(self, rule: Rule, items: Sequence[Item]) -> list[Outcome]:
         """What the row does not accept with every doubt counted; what it cannot judge is left out, no removal mends that."""
@@ -165,7 +185,7 @@ class Bench:
         for number, item in self._items.items():
             yield from self._of_indication(self._indications[number], item)
         for order, rule in enumerate(self.rules):
-            if rule.kind not in ONE_KINDS:
+            if rule.kind not in ONE_KINDS or rule.id not in self._told:
                 continue
             if rule.on != "indications":
                 for item in counted_as_one(rule, self.members(rule), self.ground):
@@ -182,6 +202,8 @@ class Bench:
         for item in counted_as_one(rule, self.members(rule), self.ground):
             if len(item.ids) > 1:
                 outcome = self._one(rule, item)
+                if outcome.result != "accept":
+                    self._trouble.add(rule.id)
                 if not item.sure and outcome.result == "reject":
                     outcome = replace(outcome, result="review", says=f"{outcome.says}; only if all of them belong to this row")
                 yield Stamped(rule, outcome, self._who(item), order, False)
@@ -201,7 +223,8 @@ class Bench:
         for reading in readings:
             names = set()
             for rule in self._readings.rules(reading):
-                if rule.kind not in ONE_KINDS or (gate := self._passes(rule, item)) is False:
+                alone = len(readings) == 1 and rule.id not in self._told
+                if alone or rule.kind not in ONE_KINDS or (gate := self._passes(rule, item)) is False:
                     continue
                 if rule.id not in outcomes:
                     outcomes[rule.id] = rule, _if_relevant(rule, self._one(rule, item), gate)
@@ -210,14 +233,16 @@ class Bench:
             results.append(max((outcomes[n][1].result for n in names), key=SEVERITY.__getitem__, default="accept"))
         who = self._who(item)
         for name, (rule, outcome) in outcomes.items():
+            if name not in self._told:
+                continue
             taken = [n for n, names in enumerate(applied) if name in names]
-            told = _in_doubt(outcome, taken, results, readings) if len(readings) > 1 else outcome
+            told = _in_doubt(outcome, taken, results, readings, indication) if len(readings) > 1 else outcome
             if told is not None:
                 yield Stamped(rule, told, who, self._order[name], False)
 
     def _together(self) -> Iterator[Stamped]:
         for order, rule in enumerate(self.rules):
-            if rule.kind in MANY_KINDS:
+            if rule.kind in MANY_KINDS and rule.id in self._told:
                 for outcome in self._weighed(rule):
                     if not self._waits_for_the_whole_weld(rule, outcome):
                         yield Stamped(rule, outcome, rule.what, order, True)
@@ -248,9 +273,9 @@ class Bench:
         """Indications of a double-wall image whose wall is unknown are tried at their other station as well."""
         stated = self.together(rule, members)
         everywhere = self.with_both_walls(rule)
-        if len(everywhere) == len(members):
-            return stated
-        both = self.together(rule, everywhere)
+        both = self.together(rule, everywhere) if len(everywhere) > len(members) else stated
+        if _severity(both):
+            self._trouble.add(rule.id)
         if _severity(both) == _severity(stated):
             return stated
         text = "; which wall it lies in decides: rejected there, accepted at its first station"
@@ -298,17 +323,14 @@ def _if_relevant(rule: Rule, outcome: Outcome, gate: bool | None) -> Outcome:
     return outcome
 
 
-def _in_doubt(outcome: Outcome, taken: Sequence[int], results: Sequence[Result], readings: Sequence[Reading]) -> Outcome | None:
+def _in_doubt(
+    outcome: Outcome, taken: Sequence[int], results: Sequence[Result], readings: Sequence[Reading], indication: Indication
+) -> Outcome | None:
     """An outcome of a row that takes only some readings, weighed against the others; None when it need not be told."""
     others_accept = any(r != "reject" for r in results)
     if outcome.result == "accept":
         return outcome if 0 in taken or readings[taken[0]].iso6520 == readings[0].iso6520 else None
     if outcome.result != "reject" or not others_accept or len(taken) == len(readings):
         return outcome
-    words = describe(readings)
-    verdicts = "; ".join(f"if {w}{_confidence(r)}: {v}" for w, r, v in zip(words, readings, results, strict=True))
+    verdicts = "; ".join(f"if {w}: {v}" for w, v in zip(describe(readings, indication), results, strict=True))
     return replace(outcome, result="review", says=f"{outcome.says}; in doubt: {verdicts}")
-
-
-def _confidence(reading: Reading) -> str:
-    return "" if reading.confidence is None else f" ({reading.confidence:.2f})"

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
-from rtscan.acceptance.limits import Base, Choice, Limit, Term, inches
+from rtscan.acceptance.limits import Base, Choice, Limit, Term, inches, is_dual
 from rtscan.findings import CriteriaFacts
 from rtscan.imperfections import IMPERFECTIONS
 from rtscan.knowledge.pipe_sizes import nearest_names
@@ -204,6 +204,13 @@ class Rule(_Row):
     def unverified(self) -> bool:
         """Whether the limit rests on memory alone or on sources that disagree."""
         return self.grade in ("g3", "g4")
+
+    @property
+    def prints_lengths(self) -> bool:
+        """Whether the row prints lengths, so that its metric and inch figures may disagree."""
+        gates = (self.when.wall, self.when.od, self.when.weld_length, self.relevant)
+        limits = [self.limit, self.window, self.isolated_limit, self.apart, *(b for g in gates if g for b in (g.above, g.from_, g.below))]
+        return any(limit is not None and is_dual(limit) for limit in limits)
 
     def takes(self, iso6520: str) -> bool:
         """Whether the row is about the type `iso6520`. "501" takes 501 alone, "401*" also 4011, 4012 …, "100*" every crack."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from rtscan.findings import Group, Indication
 
@@ -16,6 +16,11 @@ FACTS = ("surface_open", "finish_run", "mismatch", "darker_than_parent", "shape"
 ROUNDED_UP_TO = 3.0
 """Rounded: length at most three times the width; ASME VIII Appendix 4, Section IX QW-191, AWS D1.1."""
 
+_FIELD_OF = {
+    "length_mm": "length", "local_width_mm": "width", "width_mm": "caliper_width", "height_mm": "height", "diameter_mm": "diameter",
+    "end_to_end_mm": "end_to_end", "sum_length_mm": "sum_length",
+}
+_LENGTH_IF_NOT_GIVEN = ("diameter_mm", "end_to_end_mm", "sum_length_mm")
 _CIRCLE_STEPS = 500
 _ROUND_BY_NAME = ("2011", "2012", "2013", "2014", "2017", "516")
 _LONG_BY_NAME = ("2015", "2016", "3011")
@@ -24,8 +29,7 @@ _NOT_OPEN = frozenset({"no", "none", "false", "not open", "closed", "buried", "e
 _FINISH = frozenset({"finish", "cap", "final", "cover"})
 
 
-@dataclass(frozen=True, slots=True)
-class Sized:
+class Sized(NamedTuple):
     """A size and its expanded uncertainty (k = 2), in millimetres."""
 
     value: float
@@ -66,11 +70,8 @@ class Item:
 
     def size(self, quantity: str) -> Sized | None:
         """A size by its contract key; None when it was not measured."""
-        return {
-            "length_mm": self.length, "local_width_mm": self.width, "width_mm": self.caliper_width, "height_mm": self.height,
-            "diameter_mm": self.diameter or self.length, "end_to_end_mm": self.end_to_end or self.length,
-            "sum_length_mm": self.sum_length or self.length,
-        }[quantity]
+        own: Sized | None = getattr(self, _FIELD_OF[quantity])
+        return own or self.length if quantity in _LENGTH_IF_NOT_GIVEN else own
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +79,6 @@ class Reading:
     """One way to read an indication: a type and the facts that rows ask for; None where no row of this criterion asks."""
 
     iso6520: str
-    term: str
-    confidence: float | None
     surface_open: bool | None = None
     finish_run: bool | None = None
     mismatch: bool | None = None

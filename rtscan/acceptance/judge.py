@@ -33,9 +33,15 @@ def judge(document: Document, criteria: Criteria | None, situation: Situation, d
     doubt = doubt or Doubt()
     units = criteria.units_for(situation.units)
     document = replace(document, groups=groups_of(document.indications, document.groups))
-    findings = _findings(document, criteria, situation, units, doubt)
+    possible = worlds(criteria, situation)
+    benches = [(words, Bench(document, criteria, world, units, doubt)) for words, world in possible]
+    stamped = in_every_world([(words, bench.stamped()) for words, bench in benches])
+    if len(criteria.units) > 1:
+        beside = [(words, Bench(document, criteria, world, OTHER_UNITS[units], doubt).stamped(dual_only=True)) for words, world in possible]
+        stamped = _where_sets_disagree(stamped, in_every_world(beside))
+    findings = tuple(s.finding() for s in stamped)
     findings, reader, lost = settled(findings, document.findings, document.reader)
-    removal, how = least_removal(document, criteria, situation, units, doubt, findings)
+    removal, how = least_removal([bench for _, bench in benches], document.indications, findings)
     judged = replace(
         document,
         criteria=criteria.facts(situation.units),
@@ -46,19 +52,6 @@ def judge(document: Document, criteria: Criteria | None, situation: Situation, d
         indications=_with_results(document.indications, findings),
     )
     return pronounce(judged, criteria, situation, "; ".join(t for t in (*lost, how) if t))
-
-
-def _findings(
-    document: Worksheet | WeldDocument, criteria: Criteria, situation: Situation, units: Units, doubt: Doubt
-) -> tuple[Finding, ...]:
-    def in_set(units: Units) -> list[Stamped]:
-        possible = worlds(criteria, situation)
-        return in_every_world([(words, Bench(document, criteria, world, units, doubt).stamped()) for words, world in possible])
-
-    stamped = in_set(units)
-    if len(criteria.units) > 1:
-        stamped = _where_sets_disagree(stamped, in_set(OTHER_UNITS[units]))
-    return tuple(s.finding() for s in stamped)
 
 
 def _where_sets_disagree(stamped: Sequence[Stamped], beside: Sequence[Stamped]) -> list[Stamped]:

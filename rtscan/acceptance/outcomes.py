@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from rtscan.acceptance.criteria import Rule
 from rtscan.acceptance.items import Item, Sized
-from rtscan.acceptance.limits import EQUAL_WITHIN, Scale
+from rtscan.acceptance.limits import EQUAL_WITHIN, NOTHING, Limit, Own, Scale, uses
 from rtscan.acceptance.situation import Situation
 from rtscan.findings import Result
 
@@ -36,6 +36,16 @@ class Ground:
 
     situation: Situation
     scale: Scale
+    _worked_out: dict[int, tuple[float, str]] = field(default_factory=dict, repr=False, compare=False)
+
+    def worked_out(self, limit: Limit, own: Own = NOTHING) -> tuple[float, str]:
+        """A limit's value in the units of the scale and its arithmetic; remembered when it does not rest on the item's own sizes."""
+        known = self._worked_out.get(id(limit))
+        if known is None:
+            known = limit.value(self.scale, own), limit.says(self.scale, own)
+            if not any(uses(limit, base) for base in ("width", "length")):
+                self._worked_out[id(limit)] = known
+        return known
 
     @property
     def ring_mm(self) -> float | None:

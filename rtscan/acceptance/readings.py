@@ -50,14 +50,17 @@ class Readings:
         self._ground = ground
         self._doubt = doubt
         self._facts_of: dict[str, tuple[str, ...]] = {}
+        self._found: dict[tuple[object, ...], tuple[Reading, ...]] = {}
         self._taking: dict[Reading, tuple[Rule, ...]] = {}
 
     def of(self, indication: Indication, item: Item, in_cluster: bool) -> tuple[Reading, ...]:
         """Every reading, the named type first."""
         named = indication.iso6520
-        types = [(named, indication.type, indication.confidence)]
-        types += [(a.iso6520, a.type, a.confidence) for a in indication.alternatives if self._counts(a.iso6520, a.confidence, named)]
-        return tuple(r for t in types for r in self._with_facts(t, indication, item, in_cluster))
+        found = self._with_facts(named, indication, item, in_cluster)
+        for other in indication.alternatives:
+            if self._counts(other.iso6520, other.confidence, named):
+                found += self._with_facts(other.iso6520, indication, item, in_cluster)
+        return found
 
     def rules(self, reading: Reading) -> tuple[Rule, ...]:
         """The rows that take an indication so read, sizes apart."""
@@ -71,18 +74,19 @@ class Readings:
         kind = by_number(iso6520)
         return iso6520 != named and confidence >= (self._doubt.planar if kind is not None and kind.planar else self._doubt.type)
 
-    def _with_facts(self, named: tuple[str, str, float | None], indication: Indication, item: Item, in_cluster: bool) -> Iterable[Reading]:
-        iso6520, term, confidence = named
+    def _with_facts(self, iso6520: str, indication: Indication, item: Item, in_cluster: bool) -> tuple[Reading, ...]:
         asked = self._facts_of.get(iso6520)
         if asked is None:
             whens = [r.when for r in self._rules if r.takes(iso6520)]
             asked = self._facts_of[iso6520] = tuple(f for f in FACTS if any(getattr(w, f) is not None for w in whens))
-        base = Reading(iso6520, term, confidence)
-        if not asked:
-            return (base,)
-        stated = self._stated(indication, item, iso6520, in_cluster)
-        values = [(stated[f],) if stated[f] is not None else _VALUES[f] for f in asked]
-        return self._different(_with(base, dict(zip(asked, chosen, strict=True))) for chosen in product(*values))
+        stated = self._stated(indication, item, iso6520, in_cluster) if asked else {}
+        key = (iso6520, *(stated[f] for f in asked))
+        known = self._found.get(key)
+        if known is None:
+            values = [(stated[f],) if stated[f] is not None else _VALUES[f] for f in asked]
+            readings = (_with(Reading(iso6520), dict(zip(asked, chosen, strict=True))) for chosen in product(*values))
+            known = self._found[key] = self._different(readings)
+        return known
 
     def _different(self, readings: Iterable[Reading]) -> tuple[Reading, ...]:
         """Readings that the same rows take are one."""
@@ -112,18 +116,20 @@ def _with(reading: Reading, facts: Mapping[str, Any]) -> Reading:
     return replace(reading, **facts)
 
 
-def describe(readings: Sequence[Reading]) -> tuple[str, ...]:
-    """What sets each reading apart from the others: its type, then the facts in which they differ."""
+def describe(readings: Sequence[Reading], indication: Indication) -> tuple[str, ...]:
+    """What sets each reading apart from the others: its type with its confidence, then the facts in which they differ."""
     types = {r.iso6520 for r in readings}
+    names = {a.iso6520: f"{a.type or a.iso6520} ({a.confidence:.2f})" for a in indication.alternatives}
+    names[indication.iso6520] = indication.type or indication.iso6520
     texts = []
     for reading in readings:
-        words = [reading.term or reading.iso6520] if len(types) > 1 else []
+        words = [names[reading.iso6520]] if len(types) > 1 else []
         same = [r for r in readings if r.iso6520 == reading.iso6520]
         for fact in FACTS:
             value = getattr(reading, fact)
             if value is not None and len({getattr(r, fact) for r in same}) > 1:
                 words.append(FACT_WORDS[fact][value])
-        texts.append(", ".join(words) or reading.term or reading.iso6520)
+        texts.append(", ".join(words) or names[reading.iso6520])
     return tuple(texts)
 
 

@@ -8,48 +8,44 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from rtscan.acceptance.bench import Bench
-from rtscan.acceptance.criteria import Criteria, Rule
-from rtscan.acceptance.readings import Doubt
+from rtscan.acceptance.combine import counted_as_one
+from rtscan.acceptance.criteria import Rule
+from rtscan.acceptance.items import Item
+from rtscan.acceptance.limits import MissingError
 from rtscan.acceptance.rules import ONE_KINDS
 from rtscan.acceptance.rules_in_line import MANY_KINDS
-from rtscan.acceptance.rules_together import SUM_KINDS, Sum, SumRow, culprits, prepared_sum, sum_rows
-from rtscan.acceptance.situation import Situation, Units
-from rtscan.acceptance.worlds import worlds
-from rtscan.findings import Finding, WeldDocument, Worksheet
+from rtscan.acceptance.rules_together import SUM_KINDS, Sum, SumRow, culprits, prepared_sum, sum_rows, thinned
+from rtscan.findings import Finding, Indication
 
 EXACT_UP_TO = 30
 _MOST_NODES = 200_000
 _STEP_MM = 0.01
 _BY_EYE = ("chart",)
-_MOST_ROUNDS = 200
 Ids = frozenset[int]
 
 
 def least_removal(
-    document: Worksheet | WeldDocument, criteria: Criteria, situation: Situation, units: Units, doubt: Doubt, findings: Sequence[Finding]
+    benches: Sequence[Bench], indications: Sequence[Indication], findings: Sequence[Finding]
 ) -> tuple[tuple[int, ...], str]:
     """Ids of the indications to remove, and a remark when they are not proved least. Empty when nothing is rejected.
 
-    A cluster or row that is rejected as a whole goes as a whole.
+    `benches` are those the findings come from. A cluster or row that is rejected as a whole goes as a whole.
     """
     if not any(f.result == "reject" for f in findings):
         return (), ""
-    kinds = {r.id: r.kind for r in criteria.rules}
+    kinds = {r.id: r.kind for bench in benches for r in bench.rules}
     alone = {n for f in findings if f.result == "reject" and _by_itself(f, kinds) for n in f.indications}
-    left = _without(document, alone)
     checks = [
-        _Check(bench, rule)
-        for _, world in worlds(criteria, situation)
-        for bench in (Bench(left, criteria, world, units, doubt),)
+        _Check(bench, rule, alone)
+        for bench in benches
         for rule in bench.rules
-        if (rule.kind in MANY_KINDS and rule.kind not in _BY_EYE) or rule.joined
+        if bench.troubled(rule) and ((rule.kind in MANY_KINDS and rule.kind not in _BY_EYE) or rule.joined)
     ]
     broken = [c for c in checks if c.witnesses(frozenset())]
-    cost = {i.id: round(i.length_mm or 0.0, 2) for i in left.indications}
-    chosen, remark = _Search(broken, cost).best()
+    chosen, remark = _Search(broken, {i.id: round(i.length_mm or 0.0, 2) for i in indications}).best()
     return tuple(sorted(alone | chosen)), remark
 
 
@@ -58,27 +54,17 @@ def _by_itself(finding: Finding, kinds: Mapping[str, str]) -> bool:
     return kind is None or kind in _BY_EYE or (kind in ONE_KINDS and (len(finding.indications) == 1 or bool(finding.groups)))
 
 
-def _without(document: Worksheet | WeldDocument, gone: set[int]) -> Worksheet | WeldDocument:
-    """The document without these indications; groups keep their other members, their sizes to be worked out again."""
-    groups = [g if gone.isdisjoint(g.members) else replace(g, members=tuple(m for m in g.members if m not in gone), sum_length_mm=None,
-                                                           end_to_end_mm=None, diameter_mm=None) for g in document.groups]
-    return replace(
-        document,
-        indications=tuple(i for i in document.indications if i.id not in gone),
-        groups=tuple(g for g in groups if len(g.members) > 1),
-    )
-
-
 class _Check:
     """One row that looks at several, asked again and again with indications taken out."""
 
-    def __init__(self, bench: Bench, rule: Rule) -> None:
+    def __init__(self, bench: Bench, rule: Rule, alone: set[int]) -> None:
         self._bench = bench
         self._rule = rule
-        self._members = bench.with_both_walls(rule)
-        plain = rule.kind in SUM_KINDS and not (rule.joined or rule.parallel or rule.merged) and all(len(i.ids) == 1 for i in self._members)
-        prepared = prepared_sum(rule, self._members, bench.ground) if plain and self._members and bench.measurable(rule) else None
-        self.sum = prepared if isinstance(prepared, Sum) else None
+        self._members = bench.without(rule, alone)
+        self._counted = counted_as_one(rule, self._members, bench.ground)
+        self.units = self._prepared(self._counted)
+        single = all(len(i.ids) == 1 for i in self._counted)
+        self.sum = self.units if single and not (rule.joined or rule.parallel or rule.merged) else None
 
     def witnesses(self, gone: Ids) -> list[Ids]:
         """For every stretch that is not accepted without `gone`: the indications of which at least one more must go."""
@@ -87,9 +73,18 @@ class _Check:
 
     def culprits(self) -> Ids:
         """Every indication whose removal may be of use."""
-        if self.sum is not None:
-            return frozenset(n for place in culprits(self.sum) for n in self._members[place].ids)
-        return frozenset(n for i in self._members for n in i.ids)
+        if self.units is None:
+            return frozenset(n for i in self._members for n in i.ids)
+        return frozenset(n for place in culprits(self.units) for n in self._counted[place].ids)
+
+    def _prepared(self, items: Sequence[Item]) -> Sum | None:
+        if self._rule.kind not in SUM_KINDS or not items:
+            return None
+        try:
+            prepared = prepared_sum(self._rule, items, self._bench.ground)
+        except MissingError:
+            return None
+        return prepared if isinstance(prepared, Sum) and prepared.placed else None
 
 
 @dataclass
@@ -175,23 +170,16 @@ class _Search:
         return sum(self.cost[n] for n in numbers)
 
     def _greedy(self) -> set[int]:
-        """Takes the longest member of every bad stretch until none is left, then gives back what need not go, longest first."""
+        """What goes when every bad stretch loses its longest members; a short answer then gives back what need not go."""
         gone: set[int] = set()
-        for _ in range(_MOST_ROUNDS):
-            stretches = [w for c in self.broken for w in c.witnesses(frozenset(gone))]
-            if not stretches:
-                break
-            for witness in stretches:
-                gone |= self._enough(witness)
-        else:
-            gone |= {n for c in self.broken for n in c.culprits()}
+        for check in self.broken:
+            if check.units is not None:
+                gone |= thinned(check.units, gone)
+        for check in self.broken:
+            while check.units is None and (stretches := check.witnesses(frozenset(gone))):
+                gone |= frozenset[int]().union(*stretches)
         if len(gone) <= EXACT_UP_TO:
             for number in sorted(gone, key=lambda n: (-self.cost[n], n)):
                 if not any(c.witnesses(frozenset(gone - {number})) for c in self.broken):
                     gone.discard(number)
         return gone
-
-    def _enough(self, witness: Ids) -> set[int]:
-        """The longest members of one bad stretch; of a crowded one a tenth at a time."""
-        share = max(1, len(witness) // 10)
-        return set(sorted(witness, key=lambda n: (-self.cost[n], n))[:share])

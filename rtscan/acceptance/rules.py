@@ -126,13 +126,14 @@ def own_sizes(item: Item, ground: Ground) -> Mapping[str, float]:
 def _against(rule: Rule, item: Item, measured: Sized, limit: Limit | None, word: str, ground: Ground) -> Outcome:
     if limit is None:
         raise ValueError(rule.id)
-    scale, own = ground.scale, own_sizes(item, ground)
-    value, u, most = measured.value * scale.factor, measured.u * scale.factor, limit.value(scale, own)
+    scale = ground.scale
+    value, u = measured.value * scale.factor, measured.u * scale.factor
+    most, arithmetic = ground.worked_out(limit, own_sizes(item, ground))
     result = compare(rule, value, u, most)
     name = QUANTITY_WORDS[rule.quantity[0]] if len(rule.quantity) == 1 else "greater of height and width"
     doubt = f" ± {scale.show(u)}" if u else ""
     sign = COMPARATOR_SIGNS[rule.comparator]
-    says = f"{word}{name} {scale.show(value)}{doubt}, limit {sign} {limit.says(scale, own)}"
+    says = f"{word}{name} {scale.show(value)}{doubt}, limit {sign} {arithmetic}"
     if result == "review":
         says += ": the limit lies inside the uncertainty"
     return Outcome(result, says, (item,), value, u, most, scale.units)

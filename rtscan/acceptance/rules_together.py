@@ -7,13 +7,16 @@ single accepting one. Removing an item never makes any of these rules worse; `re
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from heapq import heappop, heappush
 
 from rtscan.acceptance.criteria import COMPARATOR_SIGNS, Rule
 from rtscan.acceptance.items import Item, Sized
 from rtscan.acceptance.outcomes import Ground, Outcome, compare, greatest_size, missing_size
-from rtscan.acceptance.windows import Load, Places, Stretch, inside, stretches
+from rtscan.acceptance.windows import Load, Places, Stretch, inside, on_ring, stretches
 
 _NUDGE_MM = 1e-6
 ManyKind = Callable[[Rule, Sequence[Item], Ground], tuple[Outcome, ...]]
@@ -34,9 +37,15 @@ class Sum:
     words: str
     placed: bool = True
 
+    @cached_property
     def stretches(self) -> list[Stretch]:
         """Every stretch that can be the worst."""
-        return list(stretches(self.loads, self.window_mm, self.ground.ring_mm))
+        return stretches(self.loads, self.window_mm, self.ground.ring_mm)
+
+    @cached_property
+    def places(self) -> Places:
+        """Where the loads lie."""
+        return Places(self.loads, self.ground.ring_mm)
 
     def bad(self, s: Stretch) -> bool:
         """Whether the stretch is not accepted with its uncertainty added."""
@@ -147,7 +156,7 @@ def sum_limit(rule: Rule, ground: Ground) -> tuple[str, float, str]:
     if rule.most is not None:
         value, says = float(rule.most), f"{rule.most}"
     elif rule.limit is not None:
-        value, says = rule.limit.value(scale), rule.limit.says(scale)
+        value, says = ground.worked_out(rule.limit)
     else:
         raise ValueError(rule.id)
     window_mm, length_mm = window_of(rule, ground)[0], ground.situation.weld_length_mm
@@ -178,12 +187,14 @@ def load_of(item: Item, size: Sized, ground: Ground, at_middle: bool = False) ->
 
 
 def apart(bad: Sequence[Stretch], ring_mm: float | None) -> list[Stretch]:
-    """The stretches, greatest first, leaving out those that overlap one already taken; in order of station."""
+    """The stretches (all of one length), greatest first, leaving out those that overlap one already taken; in order of station."""
     taken: list[Stretch] = []
     for s in sorted(bad, key=lambda s: (-round(s.low, 9), s.start)):
-        if all(not _overlap(s, t, ring_mm) for t in taken):
-            taken.append(s)
-    return sorted(taken, key=lambda s: s.start)
+        place = bisect_left(taken, s.start, key=lambda t: t.start)
+        beside = [taken[place % len(taken)], taken[place - 1]] if taken else []
+        if all(not _overlap(s, t, ring_mm) for t in beside):
+            taken.insert(place, s)
+    return taken
 
 
 def unplaced(items: Sequence[Item], unit: str, says: str) -> Outcome:
@@ -217,7 +228,7 @@ def _judged(prepared: Sum | Outcome) -> tuple[Outcome, ...]:
         if compare(rule, everything.amount, everything.u, prepared.limit) != "accept":
             return (unplaced(prepared.items, prepared.unit, says),)
         return (Outcome("accept", says, prepared.items, everything.amount, everything.u, prepared.limit, prepared.unit),)
-    found = prepared.stretches()
+    found = prepared.stretches
     bad = apart([s for s in found if prepared.bad(s)], prepared.ground.ring_mm)
     return tuple(_outcome(prepared, s) for s in bad or [max(found, key=lambda s: (s.amount, -s.start))])
 
@@ -250,8 +261,7 @@ def _shorter_than_window(prepared: Sum) -> bool:
 def _met(prepared: Sum, s: Stretch) -> tuple[Item, ...]:
     if prepared.window_mm is None:
         return prepared.items
-    ring = prepared.ground.ring_mm
-    return tuple(i for load, i in zip(prepared.loads, prepared.items, strict=True) if inside(load, s.start, s.end, ring) > 0)
+    return tuple(prepared.items[n] for n in sorted(prepared.places.within(s.start, s.end)))
 
 
 def _sections(prepared: Sum) -> list[tuple[Stretch, set[int]]]:
@@ -340,7 +350,7 @@ def sum_rows(prepared: Sum) -> list[SumRow]:
     if not prepared.placed:
         return []
     rows: list[dict[int, tuple[float, float, float]]] = []
-    for s in sorted((s for s in prepared.stretches() if prepared.bad(s)), key=lambda s: -s.amount):
+    for s in sorted((s for s in prepared.stretches if prepared.bad(s)), key=lambda s: -s.amount):
         shares: dict[int, tuple[float, float, float]] = {}
         for load, item in zip(prepared.loads, prepared.items, strict=True):
             part = 1.0 if prepared.window_mm is None else inside(load, s.start, s.end, prepared.ground.ring_mm)
@@ -357,12 +367,51 @@ def culprits(prepared: Sum) -> set[int]:
     if not prepared.placed:
         return set()
     if prepared.window_mm is None:
-        return set(range(len(prepared.items))) if any(prepared.bad(s) for s in prepared.stretches()) else set()
-    places, found = Places(prepared.loads, prepared.ground.ring_mm), set[int]()
-    end = -math.inf
-    for s in prepared.stretches():
+        return set(range(len(prepared.items))) if any(prepared.bad(s) for s in prepared.stretches) else set()
+    found, reached = set[int](), -math.inf
+    for s in prepared.stretches:
         if prepared.bad(s):
-            found |= places.within(max(s.start, end) if s.start < end else s.start, s.end)
-            end = s.end
+            found |= prepared.places.within(max(s.start, reached), s.end)
+            reached = s.end
     return found
 
+
+
+def thinned(prepared: Sum, gone: Container[int]) -> set[int]:
+    """Indications that go when the largest of every crowded stretch are taken out, walking along the weld; enough, not least.
+
+    Whatever reaches into a stretch counts with all of it and all of its uncertainty, so that what is left is surely accepted.
+    """
+    rule, window_mm, ring = prepared.rule, prepared.window_mm, prepared.ground.ring_mm
+    units = [(load, item) for load, item in zip(prepared.loads, prepared.items, strict=True) if not any(n in gone for n in item.ids)]
+    if ring is not None and window_mm is not None:
+        units = [(on_ring(load, ring), item) for load, item in units]
+    units.sort(key=lambda u: (u[0].start, u[1].ids))
+    out, inside_now, largest, running = set[int](), list[tuple[float, int]](), list[tuple[float, int]](), 0.0
+    turns = 1 if ring is None or window_mm is None else 2
+    counted: set[int] = set()
+    for place in range(turns * len(units)):
+        n, shift = place % len(units), (ring or 0.0) * (place // len(units))
+        load = units[n][0]
+        while window_mm is not None and inside_now and inside_now[0][0] < load.start + shift - window_mm:
+            left = heappop(inside_now)[1]
+            if left in counted:
+                counted.discard(left)
+                running -= _most(units[left % len(units)][0])
+        if n in out:
+            continue
+        counted.add(place)
+        running += _most(load)
+        heappush(inside_now, (load.end + shift, place))
+        heappush(largest, (-_most(load), place))
+        while largest and compare(rule, running, 0.0, prepared.limit) != "accept":
+            _, worst = heappop(largest)
+            if worst in counted:
+                counted.discard(worst)
+                running -= _most(units[worst % len(units)][0])
+                out.add(worst % len(units))
+    return {number for n in out for number in units[n][1].ids}
+
+
+def _most(load: Load) -> float:
+    return load.amount + load.common + load.own

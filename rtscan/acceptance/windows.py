@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 _SAME_PLACE_MM = 1e-7
+Sums = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +30,7 @@ class Load:
     own: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
+class Stretch(NamedTuple):
     """A stretch from station `start` to `end` and its sum with expanded uncertainty `u`."""
 
     start: float
@@ -42,31 +43,26 @@ class Stretch:
         """The least the sum may be."""
         return self.amount - self.u
 
-    @property
-    def high(self) -> float:
-        """The most the sum may be."""
-        return self.amount + self.u
 
-
-def stretches(loads: Sequence[Load], window: float | None, ring: float | None = None) -> Iterator[Stretch]:
+def stretches(loads: Sequence[Load], window: float | None, ring: float | None = None) -> list[Stretch]:
     """Every stretch of length `window` that can be the worst; the whole weld when `window` is None or no shorter than the ring.
 
     The shares of one indication add up linearly, its own uncertainty with the square root of its part, so that an indication
     cut in two gives the same. All in millimetres.
     """
     if not loads:
-        return
+        return []
     if window is None or (ring is not None and window >= ring):
         amount, common, own2 = sum(x.amount for x in loads), sum(x.common for x in loads), sum(x.own**2 for x in loads)
-        yield _stretch(min(x.start for x in loads), max(x.end for x in loads), amount, common, own2)
-        return
+        return [_stretch(min(x.start for x in loads), max(x.end for x in loads), amount, common, own2)]
     if ring is not None:
         loads = [on_ring(load, ring) for load in loads]
-    running = _Running(loads if ring is None else [_moved(load, turn * ring) for turn in (-1, 0, 1) for load in loads])
+    running = _Running(loads, ring)
     starts = {load.start for load in loads} | {load.end - window for load in loads}
-    for start in sorted(starts if ring is None else {x % ring for x in starts}):
-        amount, common, own2 = running.between(start, start + window)
-        yield _stretch(start, start + window, amount, common, own2)
+    return [
+        _stretch(start, start + window, *running.between(start, start + window))
+        for start in sorted(starts if ring is None else {x % ring for x in starts})
+    ]
 
 
 def inside(load: Load, start: float, end: float, ring: float | None = None) -> float:
@@ -114,43 +110,58 @@ class Places:
 
 
 class _Running:
-    """Sums up to a station, for the three quantities of a load, as a piecewise linear curve with steps where a load is a point."""
+    """Sums up to a station, for the three quantities of a load, as a piecewise linear curve with steps where a load is a point.
 
-    def __init__(self, loads: Sequence[Load]) -> None:
-        events: dict[float, list[float]] = {}
+    On a ring the curve covers one turn from 0, and what lies beyond the ring counts from its beginning.
+    """
+
+    def __init__(self, loads: Sequence[Load], ring: float | None) -> None:
+        steps: list[tuple[float, float, float, float, float, float, float]] = []
         for load in loads:
-            values = (load.amount, load.common, load.own**2)
-            span = load.end - load.start
+            amount, common, own2, span = load.amount, load.common, load.own**2, load.end - load.start
             if span <= _SAME_PLACE_MM:
-                at = events.setdefault(load.start, [0.0] * 6)
-                for k in range(3):
-                    at[k] += values[k]
-            else:
-                first, last = events.setdefault(load.start, [0.0] * 6), events.setdefault(load.end, [0.0] * 6)
-                for k in range(3):
-                    first[3 + k] += values[k] / span
-                    last[3 + k] -= values[k] / span
-        self._at = sorted(events)
-        self._before: list[tuple[float, float, float]] = []
-        self._after: list[tuple[float, float, float]] = []
-        self._slope: list[tuple[float, float, float]] = []
-        total, slope, previous = [0.0] * 3, [0.0] * 3, 0.0
-        for x in self._at:
-            step = events[x]
-            total = [t + s * (x - previous) for t, s in zip(total, slope, strict=True)]
-            self._before.append((total[0], total[1], total[2]))
-            total = [t + s for t, s in zip(total, step[:3], strict=True)]
-            slope = [t + s for t, s in zip(slope, step[3:], strict=True)]
-            self._after.append((total[0], total[1], total[2]))
-            self._slope.append((slope[0], slope[1], slope[2]))
-            previous = x
+                steps.append((load.start, amount, common, own2, 0.0, 0.0, 0.0))
+                continue
+            pieces = [(load.start, load.end)]
+            if ring is not None and load.end > ring:
+                span = min(span, ring)
+                pieces = [(load.start, ring), (0.0, load.start + span - ring)]
+            slopes = amount / span, common / span, own2 / span
+            for start, end in pieces:
+                steps.append((start, 0.0, 0.0, 0.0, *slopes))
+                steps.append((end, 0.0, 0.0, 0.0, -slopes[0], -slopes[1], -slopes[2]))
+        steps.sort()
+        self._ring = ring
+        self._at: list[float] = []
+        self._before: list[Sums] = []
+        self._after: list[Sums] = []
+        self._slope: list[Sums] = []
+        a = b = c = da = db = dc = 0.0
+        previous = math.nan
+        for x, ja, jb, jc, sa, sb, sc in steps:
+            if x != previous:
+                if self._at:
+                    dx = x - previous
+                    a, b, c = a + da * dx, b + db * dx, c + dc * dx
+                self._at.append(x)
+                self._before.append((a, b, c))
+                self._after.append((a, b, c))
+                self._slope.append((da, db, dc))
+                previous = x
+            a, b, c, da, db, dc = a + ja, b + jb, c + jc, da + sa, db + sb, dc + sc
+            self._after[-1] = (a, b, c)
+            self._slope[-1] = (da, db, dc)
+        self._total = (a, b, c)
 
-    def between(self, start: float, end: float) -> tuple[float, float, float]:
+    def between(self, start: float, end: float) -> Sums:
         """Sums from `start` to `end`, points at either end included."""
-        low, high = self._up_to(start, False), self._up_to(end, True)
-        return high[0] - low[0], high[1] - low[1], high[2] - low[2]
+        (a, b, c), (a2, b2, c2) = self._up_to(start, False), self._up_to(end, True)
+        return a2 - a, b2 - b, c2 - c
 
-    def _up_to(self, x: float, with_point: bool) -> tuple[float, float, float]:
+    def _up_to(self, x: float, with_point: bool) -> Sums:
+        if self._ring is not None and x >= self._ring:
+            (a, b, c), (ta, tb, tc) = self._up_to(x - self._ring, with_point), self._total
+            return a + ta, b + tb, c + tc
         if with_point:
             n = bisect_right(self._at, x + _SAME_PLACE_MM) - 1
         else:
@@ -160,5 +171,6 @@ class _Running:
             n -= 1
         if n < 0:
             return 0.0, 0.0, 0.0
-        (a, b, c), (da, db, dc), dx = self._after[n], self._slope[n], max(0.0, x - self._at[n])
-        return a + da * dx, b + db * dx, c + dc * dx
+        (a, b, c), (da, db, dc) = self._after[n], self._slope[n]
+        dx = x - self._at[n]
+        return (a, b, c) if dx <= 0 else (a + da * dx, b + db * dx, c + dc * dx)
