@@ -10,8 +10,9 @@ tool sees what a reader sees on real films (common practice, no published source
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -25,7 +26,11 @@ VISIBLE_SNR = 7.0
 COLUMN_MM = 0.08
 ROW_MM = 0.5
 LEAN_MAX = 0.17
+STRONG_SNR = 9.0
+"""A wire this clear fixes where the others must lie."""
 CAP = 8.0
+STRAY_RATIO = 3.0
+MOST_LINES_PUT_ASIDE = 4
 ENDS_SIGMAS = 6.0
 """What the three thickest wires together must reach over half the visible length for the set to go on."""
 NEAR_LEANS = 2
@@ -104,9 +109,11 @@ class WireSet:
 
 @dataclass(frozen=True)
 class _Bands:
-    """Normalised high-passed film, wires running down: rows of ROW_MM, columns of about COLUMN_MM. `lean` is expected."""
+    """High-passed film, wires running down, in density (`rough`) and in units of local noise (`image`): rows of ROW_MM, columns of
+    about COLUMN_MM. `lean` is expected."""
 
     image: F32
+    rough: F32
     known: Bool
     row_px: int
     column_px: int
@@ -159,12 +166,42 @@ class _Way:
 
 def _found(film: Film, hidden: Bool, way: _Way, wires: Sequence[Wire], length_mm: float, settings: WireSettings,
            least: float) -> tuple[_Bands, _Chain] | None:
-    bands = _bands(film, hidden, way)
-    chain = None if bands is None else _best_chain(bands, wires, length_mm, settings)
-    return None if bands is None or chain is None or chain.evidence < least else (bands, chain)
+    """The best chain that looks like wires: a line far stronger than the next cannot be the first of a set, is put aside, and
+    the search repeated."""
+    bands = _bands(film, hidden, way, wires[0].diameter_mm)
+    for _ in range(MOST_LINES_PUT_ASIDE):
+        chain = None if bands is None else _best_chain(bands, wires, length_mm, settings)
+        if bands is None or chain is None or chain.evidence < least:
+            return None
+        stray = _stray(bands, chain, round(length_mm * bands.rows_per_mm))
+        if stray is None:
+            return bands, chain
+        bands = stray
+    return None
 
 
-def _bands(film: Film, hidden: Bool, way: _Way) -> _Bands | None:
+def _stray(bands: _Bands, chain: _Chain, length: int) -> _Bands | None:
+    """The bands without the first line of the chain, when it is over STRAY_RATIO times as strong as the second; else None."""
+    rows = np.arange(max(0, chain.row - length // 2), min(bands.image.shape[0], chain.row + length // 2 + 1))
+    first, second = (_line_strength(bands, rows, chain, k) for k in (0, 1))
+    if first <= STRAY_RATIO * second:
+        return None
+    image, known = bands.image.copy(), bands.known.copy()
+    reach = round(1.0 * bands.columns_per_mm)
+    place = chain.columns[0]
+    gone = slice(max(0, place - 2 * reach), max(0, place + 2 * reach + 1))
+    image[:, gone], known[:, gone] = 0.0, False
+    return replace(bands, image=image, known=known)
+
+
+def _line_strength(bands: _Bands, rows: Ints, chain: _Chain, k: int) -> float:
+    columns = np.round(chain.columns[k] + chain.lean * (rows - chain.row)).astype(int)
+    reach = np.arange(-round(0.4 * bands.columns_per_mm), round(0.4 * bands.columns_per_mm) + 1)
+    grid = np.clip(columns[:, None] + reach[None, :], 0, bands.rough.shape[1] - 1)
+    return float(bands.rough[rows[:, None], grid].mean(axis=0).max())
+
+
+def _bands(film: Film, hidden: Bool, way: _Way, thickest_mm: float) -> _Bands | None:
     """The film made ready: averaged along the wires, shading and slow structure taken out across them, in units of local noise."""
     ppm = film.pixels_per_mm or 1.0
     density, known = film.density, film.valid & ~hidden
@@ -180,16 +217,27 @@ def _bands(film: Film, hidden: Bool, way: _Way) -> _Bands | None:
     fine = np.where(weight > 0.5, mean / np.maximum(weight, 1e-3), 0).astype(np.float32)
     inside = weight > 0.5
     per_mm = ppm / column_px
-    wide = round(2.5 * per_mm) | 1
-    share = cv2.blur(inside.astype(np.float32), (wide, 1))
-    slow = cv2.blur(np.where(inside, fine, 0).astype(np.float32), (wide, 1)) / np.maximum(share, 1e-3)
-    rough = np.where(inside, slow - fine, 0).astype(np.float32)
+    rough = np.where(inside, _slow(fine, inside, round(max(3.0, 5 * thickest_mm) * per_mm)) - fine, 0).astype(np.float32)
     size = (round(12 * per_mm) | 1, 9)
     spread = cv2.blur(np.minimum(np.abs(rough), 4 * float(np.median(np.abs(rough[inside])) if inside.any() else 1.0)), size)
     scale = 1.25 * spread / np.maximum(cv2.blur(inside.astype(np.float32), size), 1e-3)
     image = np.clip(rough / np.maximum(scale, 1e-6), -5, 5)
     near_hole = cv2.erode(inside.astype(np.uint8), np.ones((3, round(0.6 * per_mm) | 1), np.uint8)) > 0
-    return _Bands(np.where(near_hole, image, 0).astype(np.float32), near_hole, row_px, column_px, ppm, way.turned, way.lean)
+    return _Bands(np.where(near_hole, image, 0).astype(np.float32), rough, near_hole, row_px, column_px, ppm, way.turned, way.lean)
+
+
+def _slow(image: F32, inside: Bool, width: int) -> F32:
+    """What varies slowly across the wires: a running parabola over `width` columns (A. Savitzky and M. J. E. Golay, Anal. Chem. 36
+    (1964) 1627), holes bridged by straight lines."""
+    columns = np.arange(image.shape[1])
+    bridged = image.copy()
+    for row, known in zip(bridged, inside, strict=True):
+        if known.any() and not known.all():
+            row[~known] = np.interp(columns[~known], columns[known], row[known])
+    n = max(7, width | 1)
+    i = np.arange(-(n // 2), n // 2 + 1)
+    parabola = (0.75 * (3 * n * n - 7 - 20 * i * i) / (n * (n * n - 4))).astype(np.float32)
+    return np.asarray(cv2.filter2D(bridged, cv2.CV_32F, parabola[None, :], borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
 
 
 def _across(image: F32, per_mm: float, sigma_mm: float) -> F32:
@@ -311,12 +359,25 @@ def _gap_columns(a: Wire, b: Wire, per_mm: float, settings: WireSettings) -> tup
 
 
 def _follow(film: Film, bands: _Bands, chain: _Chain, wires: Sequence[Wire], kind: str, settings: WireSettings) -> WireSet:
-    """Follows the set up and down from where it was found and measures every wire."""
+    """Follows the set up and down from where it was found and measures every wire.
+
+    Thin wires are looked for where the strong ones say they must lie, not where noise happens to be brightest.
+    """
     length = round(visible_length_mm(kind) * bands.rows_per_mm)
     ridges = [_across(bands.image, bands.columns_per_mm, max(0.08, 0.3 * w.diameter_mm)) for w in wires]
     rows, places = _track(bands, ridges, chain, length)
-    seen = tuple(_measured(film, bands, ridges[k], wire, rows, places[:, k], length, settings) for k, wire in enumerate(wires))
-    return WireSet(kind, seen, chain.evidence, _first_may_be_off(bands, chain), bands.turned)
+    seen = [_measured(film, bands, ridges[k], w, rows, places[:, k], length, settings, 0.9) for k, w in enumerate(wires)]
+    strong = [k for k, one in enumerate(seen) if one.snr >= STRONG_SNR and one.visible]
+    if len(strong) >= 2:
+        own = [_refined(ridges[k], rows, places[:, k], bands.columns_per_mm, length, 0.9) for k in strong]
+        gaps = [(b - a) / (j - i) for (i, a), (j, b) in itertools.pairwise(zip(strong, own, strict=True))]
+        gap = np.median(np.array([np.median(g) for g in gaps]))
+        for k, wire in enumerate(wires):
+            if k not in strong:
+                nearest = min(range(len(strong)), key=lambda m: abs(strong[m] - k))
+                must_be = own[nearest] + gap * (k - strong[nearest])
+                seen[k] = _measured(film, bands, ridges[k], wire, rows, must_be, length, settings, 0.5)
+    return WireSet(kind, tuple(seen), chain.evidence, _first_may_be_off(bands, chain), bands.turned)
 
 
 def _track(bands: _Bands, ridges: list[F32], chain: _Chain, length: int) -> tuple[F64, F64]:
@@ -356,16 +417,17 @@ def _collected(ridges: list[F32], position: F64, row: int, ahead: Ints, lean: fl
     return total
 
 
-def _measured(film: Film, bands: _Bands, ridge: F32, wire: Wire, rows: F64, places: F64, length: int, settings: WireSettings) -> SeenWire:
+def _measured(film: Film, bands: _Bands, ridge: F32, wire: Wire, rows: F64, places: F64, length: int, settings: WireSettings,
+              reach_mm: float) -> SeenWire:
     """Signal-to-noise of one wire over every stretch of the visible length, its noise from the same sums beside it."""
-    places = _refined(ridge, rows, places, bands.columns_per_mm, length)
-    side = _side_columns(bands.columns_per_mm, 2.2)
+    places = _refined(ridge, rows, places, bands.columns_per_mm, length, reach_mm)
+    side = _side_columns(bands.columns_per_mm, 2.2 + wire.diameter_mm)
     values = _beside(ridge, rows, places, side)
     at = np.round(places).astype(int)
     width = ridge.shape[1]
     known = bands.known[rows.astype(int), np.clip(at, 0, width - 1)] & (at >= 0) & (at < width)
     sums = ndimage.uniform_filter1d(values, length, axis=0, mode="constant") * np.sqrt(length)
-    beside = np.abs(side) >= round(0.8 * bands.columns_per_mm)
+    beside = np.abs(side) >= round((0.7 + wire.diameter_mm) * bands.columns_per_mm)
     noise = 1.4826 * np.median(np.abs(sums[:, beside] - np.median(sums[:, beside], axis=1, keepdims=True)), axis=1)
     whole = ndimage.minimum_filter1d(known.astype(np.uint8), length, mode="constant") > 0
     middle = len(side) // 2
@@ -381,10 +443,10 @@ def _measured(film: Film, bands: _Bands, ridge: F32, wire: Wire, rows: F64, plac
                     _peak_contrast(film, bands, stretch, wire), stretch)
 
 
-def _refined(ridge: F32, rows: F64, places: F64, per_mm: float, length: int) -> F64:
-    """The wire's own path near the common one: moved as a whole by up to 0.9 mm to where it collects most, then on each row to the
+def _refined(ridge: F32, rows: F64, places: F64, per_mm: float, length: int, reach_mm: float) -> F64:
+    """The wire's own path near the common one: moved as a whole by up to `reach_mm` to where it collects most, then on each row to the
     best place within 0.3 mm over half the visible length, where it stands out; smoothed along the wire."""
-    whole = _side_columns(per_mm, 0.9)
+    whole = _side_columns(per_mm, reach_mm)
     strength = np.clip(_beside(ridge, rows, places, whole), -2.0, 4.0).mean(axis=0)
     places = places + whole[int(ndimage.gaussian_filter1d(strength, 1.0).argmax())]
     side = _side_columns(per_mm, 0.3)
