@@ -83,26 +83,44 @@ def _draw_scale(
     line = to_canvas(frame.centre_px + side * offset[:, None] * frame.right)
     draw_line(canvas, line, _RULE, unit)
     space.take_line(line, 6 * unit)
-    minor = major / (4 if units == "in" else 5 if str(major)[0] != "2" else 4)
-    for k in range(math.ceil(station[0] / minor - 1e-9), math.floor(station[-1] / minor + 1e-9) + 1):
-        at = np.array([k * minor])
+    for tick, label, is_major in ticks(float(station[0]), float(station[-1]), major, units, _round_trip(weld)):
+        at = np.array([tick])
         root = frame.at(at, side * np.interp(at, station, offset))
         across = to_canvas(frame.at(at, side * (np.interp(at, station, offset) + 1.0))) - to_canvas(root)
         outward = across[0] / max(float(np.hypot(*across[0])), 1e-9)
-        is_major = abs(k * minor / major - round(k * minor / major)) < 1e-6
         foot = to_canvas(root)[0]
         tip = foot + outward * font * (0.55 if is_major else 0.28)
         draw_line(canvas, np.vstack([foot, tip]), _RULE, unit)
-        if is_major:
-            _draw_number(canvas, _station_text(k * minor, weld, units), tip + outward * 2, outward, space, font)
+        if label:
+            _draw_number(canvas, label, tip + outward * 2, outward, space, font)
     _draw_arrow(canvas, line, unit, font)
-    _draw_title(canvas, frame, units, line, to_canvas, side, space, font)
+    _draw_title(canvas, frame, units, line, space, font)
 
 
-def _station_text(station_mm: float, weld: WeldFacts, units: str) -> str:
-    if weld.joint == "girth" and weld.length_mm and station_mm > weld.length_mm + 1e-6:
-        station_mm -= weld.length_mm
-    return length_label(round(station_mm, 2), units)
+def ticks(first_mm: float, last_mm: float, major_mm: float, units: str, round_mm: float | None) -> list[tuple[float, str, bool]]:
+    """(station on the arc, its label, whether it is a labelled one) of every tick from `first_mm` to `last_mm`.
+
+    Past the datum of a weld that closes after `round_mm` stations start again from zero, so ticks stay round numbers; a label
+    that would stand in the way of the zero is left out.
+    """
+    minor = major_mm / (4 if units == "in" or round(major_mm / 10 ** math.floor(math.log10(major_mm))) == 2 else 5)
+    found: list[tuple[float, str, bool]] = []
+    laps = range(math.floor(first_mm / round_mm), math.ceil(last_mm / round_mm) + 1) if round_mm else range(1)
+    for lap in laps:
+        start = lap * round_mm if round_mm else 0.0
+        low, high = max(first_mm, start), min(last_mm, start + round_mm) if round_mm else last_mm
+        for k in range(math.ceil((low - start) / minor - 1e-9), math.floor((high - start) / minor + 1e-9) + 1):
+            station = start + k * minor
+            if round_mm and station >= start + round_mm - 1e-6:
+                continue
+            is_major = abs(k * minor / major_mm - round(k * minor / major_mm)) < 1e-6
+            crowded = bool(round_mm) and last_mm > high and high - station < 0.4 * major_mm
+            found.append((station, length_label(round(k * minor, 4), units) if is_major and not crowded else "", is_major))
+    return found
+
+
+def _round_trip(weld: WeldFacts) -> float | None:
+    return weld.length_mm if weld.joint == "girth" and weld.length_mm else None
 
 
 def _draw_number(canvas: Canvas, text: str, tip: F64, outward: F64, space: LabelSpace, font: int) -> None:
@@ -130,9 +148,7 @@ def _draw_arrow(canvas: Canvas, line: F64, unit: float, font: int) -> None:
         draw_line(canvas, np.vstack([wings[0], end, wings[1]]), _RULE, 1.4 * unit)
 
 
-def _draw_title(
-    canvas: Canvas, frame: Frame, units: str, line: F64, to_canvas: Callable[[F64], F64], side: float, space: LabelSpace, font: int
-) -> None:
+def _draw_title(canvas: Canvas, frame: Frame, units: str, line: F64, space: LabelSpace, font: int) -> None:
     what = "station" if frame.from_datum else "from the end seen"
     wall = {"film": ", film side", "source": ", source side", "unknown": ", wall not known"}.get(frame.wall or "", "")
     text = f"{what} [{units}]{wall}"

@@ -55,7 +55,7 @@ class Frame:
 
 def frames(weld: WeldFacts, pixels_per_mm: float | None) -> tuple[Frame, ...]:
     """All arcs with at least two distinct centreline points."""
-    found = (_frame(arc, weld.length_mm, pixels_per_mm) for arc in weld.arcs)
+    found = (_frame(arc, weld, pixels_per_mm) for arc in weld.arcs)
     return tuple(frame for frame in found if frame is not None)
 
 
@@ -73,7 +73,7 @@ def place_px(indication: Indication, arcs: tuple[Frame, ...], weld_length_mm: fl
     return None
 
 
-def _frame(arc: WeldArc, weld_length_mm: float | None, pixels_per_mm: float | None) -> Frame | None:
+def _frame(arc: WeldArc, weld: WeldFacts, pixels_per_mm: float | None) -> Frame | None:
     centre = np.asarray(arc.centreline_px, float).reshape(-1, 2)
     if len(centre) < 2:
         return None
@@ -84,8 +84,8 @@ def _frame(arc: WeldArc, weld_length_mm: float | None, pixels_per_mm: float | No
         return None
     right = _right_of(centre)
     reach = [_reach(edge, kept, centre) for edge in (arc.left_edge_px, arc.right_edge_px)]
-    station, from_datum = _stations(arc, kept, centre, weld_length_mm, pixels_per_mm)
-    return Frame(arc.wall, centre, right, reach[0], reach[1], station, from_datum)
+    station, from_datum = _stations(arc, kept, centre, weld.length_mm, pixels_per_mm)
+    return Frame(arc.wall, centre, right, reach[0], reach[1], station, from_datum and weld.location.stations_from_datum is not False)
 
 
 def _right_of(centre: F64) -> F64:

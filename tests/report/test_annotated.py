@@ -20,7 +20,7 @@ from rtscan.report.crops import crop
 from rtscan.report.display import film_picture, stretched
 from rtscan.report.ink import GROUP, SCHEME, draw_text, paper, png_bytes, text_size, wrapped
 from rtscan.report.labels import LabelSpace
-from rtscan.report.ruler import length_label, nice_step
+from rtscan.report.ruler import length_label, nice_step, ticks
 from rtscan.report.weld_frame import frames, place_px
 
 MakeSheet = Callable[..., say.Worksheet]
@@ -125,6 +125,14 @@ def test_nice_step(least: float, units: str, step: float) -> None:
 def test_length_labels() -> None:
     assert [length_label(v, "mm") for v in (0.0, 20.0, 2.5)] == ["0", "20", "2.5"]
     assert [length_label(v * 25.4, "in") for v in (1, 0.0625, 2.5)] == ["1", "0.0625", "2.5"]
+
+
+def test_ticks_start_again_at_the_datum() -> None:
+    major = [(round(at, 3), label) for at, label, is_major in ticks(478.0, 521.0, 10.0, "mm", 500.9) if is_major]
+    assert major == [(480.0, "480"), (490.0, "490"), (500.0, ""), (500.9, "0"), (510.9, "10"), (520.9, "20")]
+    assert [label for _, label, is_major in ticks(-3.0, 11.0, 5.0, "mm", None) if is_major] == ["0", "5", "10"]
+    assert len(ticks(0.0, 25.4, 25.4, "in", None)) == 5  # quarters of an inch
+    assert [round(at, 2) for at, _, _ in ticks(0.0, 2.0, 2.0, "mm", None)] == [0.0, 0.5, 1.0, 1.5, 2.0]
 
 
 def arc_of(points: np.ndarray, first: float | None, last: float | None, stations: tuple[float, ...] = ()) -> say.WeldFacts:
