@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import os
+import re
 import secrets
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -38,3 +41,15 @@ def write_bytes(path: Path, data: bytes) -> None:
 def write_text(path: Path, text: str) -> None:
     """Writes `text` as UTF-8 with line ends as given, whole or not at all. Raises OutputError."""
     write_bytes(path, text.encode("utf-8"))
+
+
+def timeless_workbook(data: bytes) -> bytes:
+    """A workbook (XLSX bytes) without the hour it was written, so that the same content gives the same file."""
+    stamp = re.compile(rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*")
+    packed = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            part = old.read(name)
+            part = stamp.sub(rb"\g<1>1980-01-01T00:00:00Z", part) if name == "docProps/core.xml" else part
+            new.writestr(zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0)), part, zipfile.ZIP_DEFLATED)
+    return packed.getvalue()

@@ -17,7 +17,7 @@ from rtscan.filmset.welds import ReadFilm
 from rtscan.findings import WeldDocument
 from rtscan.record_json import to_json
 from rtscan.record_lists.table_files import neutralised
-from rtscan.writing import whole_file, write_text
+from rtscan.writing import timeless_workbook, write_bytes, write_text
 
 SCHEMA = "rtscan/set/1"
 THUMBNAIL_PX = 440
@@ -55,8 +55,7 @@ def write_summary(films: Sequence[ReadFilm], welds: Sequence[SetWeld], out: Path
     rows, joined = film_rows(films), weld_rows(welds)
     write_text(out / "set.json", json.dumps(_as_json(rows, joined, welds), indent=1, allow_nan=False) + "\n")
     write_text(out / "set.csv", _csv(rows))
-    with whole_file(out / "set.xlsx") as temporary:
-        _write_xlsx(films, rows, joined, welds, temporary)
+    write_bytes(out / "set.xlsx", _xlsx(films, rows, joined, welds))
     write_text(out / "set.html", _html(films, rows, joined, welds, out, title))
 
 
@@ -89,7 +88,7 @@ def _cell(value: Any) -> Any:
     return neutralised(value) if isinstance(value, str) else value
 
 
-def _write_xlsx(films: Sequence[ReadFilm], rows: list[Row], joined: list[Row], welds: Sequence[SetWeld], path: Path) -> None:
+def _xlsx(films: Sequence[ReadFilm], rows: list[Row], joined: list[Row], welds: Sequence[SetWeld]) -> bytes:
     from openpyxl import Workbook
 
     book = Workbook(write_only=True)
@@ -105,7 +104,9 @@ def _write_xlsx(films: Sequence[ReadFilm], rows: list[Row], joined: list[Row], w
             sheet.append(names)
             for row in table:
                 sheet.append([_cell(row[key]) for key in names])
-    book.save(path)
+    data = io.BytesIO()
+    book.save(data)
+    return timeless_workbook(data.getvalue())
 
 
 def _flat(record: Row) -> Row:
