@@ -15,6 +15,7 @@ from rtscan.reader_changes import FINDINGS_SHEET, INDICATIONS_SHEET, READER_SHEE
 from rtscan.record_lists import COLUMNS, neutralised, written
 from rtscan.report.sheet_facts import about, check_row, file_name, finding_numbers, group_row, heading_facts
 from rtscan.report.words import cautions, criteria_words, reader_words
+from rtscan.writing import timeless_workbook
 
 _SPARE_ROWS = 40
 _OPEN = ("review", "cannot judge")
@@ -42,7 +43,7 @@ def workbook_bytes(worksheet: Worksheet, units: str = "mm") -> bytes:
     _terms(book.create_sheet("terms"))
     file = io.BytesIO()
     book.save(file)
-    return file.getvalue()
+    return timeless_workbook(file.getvalue())
 
 
 def _looks() -> dict[str, Any]:
@@ -169,7 +170,7 @@ def _findings(sheet: Any, worksheet: Worksheet, looks: dict[str, Any]) -> None:
         if place in closed:
             _put(sheet, row, 10, closed[place].result)
             _put(sheet, row, 11, closed[place].note)
-        if finding.result in _OPEN:
+        if finding.result in _OPEN or place in closed:
             answers.add(sheet.cell(row, 10).coordinate)
             for column in (10, 11):
                 sheet.cell(row, column).fill, sheet.cell(row, column).protection = looks["open"], looks["free"]
