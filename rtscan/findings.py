@@ -403,8 +403,8 @@ class Place:
 
 @dataclass(frozen=True)
 class RepairItem:
-    """One indication that must come out. Depths are from the outside surface to its top and bottom; `certain` False means
-    the place is one of two. `practice` names the technique note that applies."""
+    """One indication that must come out. Depths are from the outside surface to its top and bottom. `hand` is its side of the
+    centre line facing the growing stations from outside. `practice` names the technique note that applies."""
 
     indication: int
     type: str
@@ -425,6 +425,7 @@ class RepairItem:
     alternatives: tuple[Alternative, ...] = ()
     film: str | None = None
     group: str | None = None
+    hand: Literal["right", "left"] | None = None
 
 
 @dataclass(frozen=True)
@@ -477,6 +478,7 @@ class RepairPlan:
 
     `hours` are the places of the full clock hours. `upstream_is_right` tells whether the upstream side lies to the right
     when facing the growing stations from outside; None when not known. `repair_says` and `cut_out_says` bear on the choice.
+    `decide_first` holds every open review, `decide_short` one line per mark.
     """
 
     schema: str = "rtscan/repair/1"
@@ -493,6 +495,7 @@ class RepairPlan:
     reader: Reader | None = None
     stamp: str = ""
     decide_first: tuple[str, ...] = ()
+    decide_short: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     stretches: tuple[RepairStretch, ...] = ()
     not_placed: tuple[str, ...] = ()
