@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rtscan.findings import Indication, Quality, RepairStretch, WeldDocument, Worksheet
+from rtscan.findings import Finding, Indication, Quality, RepairStretch, WeldDocument, Worksheet
 from rtscan.imperfections import is_within
 from rtscan.lengths import size_text, tape_text
 from rtscan.repair.places import Frame
@@ -12,6 +12,8 @@ from rtscan.repair.practice import Settings
 
 UNCONFIRMED = "Machine reading, not confirmed. Do not cut."
 CRACK_SHARE = 0.08
+SHOWN_MARKS = 2
+SHORT_TEXT = 120
 
 
 def open_reviews(document: Worksheet | WeldDocument) -> list[int]:
@@ -30,6 +32,26 @@ def decide_first(document: Worksheet | WeldDocument, frame: Frame, units: str) -
         says.append(f"{where}: {finding.says}" if where else finding.says)
     if not says and document.verdict in ("review", "unreadable"):
         says.append(document.verdict_says or f"the verdict is {document.verdict}")
+    return tuple(dict.fromkeys(says))
+
+
+def decide_short(document: Worksheet | WeldDocument, frame: Frame, units: str) -> tuple[str, ...]:
+    """The same in one line per mark or group of marks: what is open there, shortened."""
+    by_id = {i.id: i for i in document.indications}
+    reviews = [document.findings[place] for place in open_reviews(document)]
+    if not reviews:
+        return decide_first(document, frame, units)
+    about: dict[tuple[int, ...], list[Finding]] = {}
+    for finding in reviews:
+        about.setdefault(tuple(i for i in finding.indications if i in by_id), []).append(finding)
+    says = [_failed(q) for q in _qualities(document) if not q.readable]
+    for numbers, findings in about.items():
+        places = [_where(by_id[i], frame, units) for i in numbers]
+        where = "; ".join(places) if len(places) <= SHOWN_MARKS else f"{places[0]} and {len(places) - 1} more marks"
+        text = findings[0].says if len(findings) == 1 else f"{len(findings)} reviews open, rules {', '.join(f.rule for f in findings)}"
+        if len(text) > SHORT_TEXT:
+            text = text[: SHORT_TEXT - 2].rsplit(" ", 1)[0] + " …"
+        says.append(f"{where}: {text}" if where else text)
     return tuple(dict.fromkeys(says))
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from rtscan.findings import Indication, WeldDocument, Worksheet
+from rtscan.repair.items import ON_CENTRE_MM
 from rtscan.repair.places import Frame, clock_hour, upstream_is_right
 
 TAPE_OFF = 0.01
-ON_CENTRE_MM = 0.5
 CLOCK_OFF_HOURS = 0.1
 
 
@@ -25,12 +25,10 @@ def doubts(document: Worksheet | WeldDocument, frame: Frame, taken_from: str) ->
             says.append("Which way the stations grow is not on the worksheet: take it from the lead numbers on the film, not from here.")
         if taken_from == "not known":
             says.append("Neither the diameter nor the circumference is known: stations hold one way round only.")
-    if any(i.side is None and (i.across_mm is None or abs(i.across_mm) > ON_CENTRE_MM) for i in removed):
+    if frame.closed and any(i.side is None and (i.across_mm is None or abs(i.across_mm) > ON_CENTRE_MM) for i in removed):
         says.append("Side of the pipe not known for some marks: take it from the film.")
     if abs(frame.stretched_by - 1) > TAPE_OFF:
         says.append(f"The taped circumference is {frame.stretched_by - 1:+.1%} off the nominal: check the tape and the diameter.")
-    if document.verdict_unverified:
-        says.append("A limit behind the verdict has not been checked against the published standard (unverified).")
     return tuple(says)
 
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
-from rtscan.findings import Indication, RepairItem, WeldFacts
+from rtscan.findings import Indication, LocationFacts, RepairItem, WeldFacts
 from rtscan.imperfections import is_within
 from rtscan.lengths import size_text
 from rtscan.repair.places import Frame
 from rtscan.repair.practice import Note, Settings
 
 DOUBTFUL_CRACK = 0.05
+ON_CENTRE_MM = 0.5
 
 
 def half_along_mm(indication: Indication, stretched_by: float) -> float:
@@ -42,7 +44,7 @@ def make_item(
         width_mm=indication.width_mm, from_mm=frame.wrap(middle_mm - half), to_mm=frame.wrap(middle_mm + half),
         across_mm=indication.across_mm, side=indication.side, run=run, run_reason=why, depth_from_mm=top, depth_to_mm=bottom,
         depth_says=says, practice=note.name, confidence=indication.confidence, alternatives=indication.alternatives,
-        film=indication.film, group=indication.group,
+        film=indication.film, group=indication.group, hand=_hand(indication, weld.location),
     )
 
 
@@ -52,6 +54,14 @@ def may_be_a_crack(indication: Indication) -> float | None:
         return None
     chance = sum(a.confidence for a in indication.alternatives if is_within(a.iso6520, "100"))
     return chance if chance >= DOUBTFUL_CRACK else None
+
+
+def _hand(indication: Indication, location: LocationFacts) -> Literal["right", "left"] | None:
+    """Side of the centre line facing the growing stations from outside; not known where two walls lie in one picture."""
+    across = indication.across_mm
+    if across is None or abs(across) <= ON_CENTRE_MM or indication.wall is not None:
+        return None
+    return "right" if (across > 0) == (location.seen_from == "outside") else "left"
 
 
 def _measured_depth(indication: Indication, wall_mm: float | None) -> tuple[float | None, float | None]:

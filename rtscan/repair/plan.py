@@ -22,7 +22,7 @@ from rtscan.findings import (
     Worksheet,
 )
 from rtscan.lengths import tape_text
-from rtscan.repair.decide import UNCONFIRMED, choice, decide_first, open_reviews
+from rtscan.repair.decide import UNCONFIRMED, choice, decide_first, decide_short, open_reviews
 from rtscan.repair.doubts import doubts
 from rtscan.repair.excavation import excavate
 from rtscan.repair.items import half_along_mm, make_item, may_be_a_crack
@@ -66,6 +66,7 @@ def make_plan(
         reader=document.reader,
         stamp="" if document.reader else UNCONFIRMED,
         decide_first=decide_first(document, frame, units),
+        decide_short=decide_short(document, frame, units),
         warnings=doubts(document, frame, taken_from),
         stretches=stretches,
         not_placed=tuple(f"No. {i.id} {i.type}" for i in _to_remove(document) if not _is_placed(i, document)),
@@ -212,8 +213,12 @@ class _Builder:
         if any(n.lower_bound for n in notes):
             says.append("Length on the film is the least it can be: find the true ends with magnetic particle or penetrant.")
         own = {i.id for i in indications}
-        reviews = [self.document.findings[n] for n in open_reviews(self.document)]
-        says += [f"Provisional, decide first: {f.says}" for f in reviews if own & set(f.indications)]
+        reviews = [f for n in open_reviews(self.document) if own & set((f := self.document.findings[n]).indications)]
+        if len(reviews) == 1:
+            says.append(f"Provisional, decide first: {reviews[0].says}")
+        elif reviews:
+            rules = ", ".join(dict.fromkeys(f.rule for f in reviews))
+            says.append(f"Provisional, decide first: {len(reviews)} reviews are open on the marks here (rules {rules}), see page 1.")
         return tuple(dict.fromkeys(says))
 
     def _reshoot(self, span: Span[_Placed]) -> str:

@@ -19,6 +19,13 @@ def font(text: str, bold: bool = False) -> str:
     return "Helvetica-Bold" if bold else "Helvetica"
 
 
+def printable(text: str) -> str:
+    """`text` with the signs that the standard face lacks put in words, so that one sheet keeps one face."""
+    for sign, words in (("≤", "at most"), ("≥", "at least"), ("→", "to"), ("−", "-")):
+        text = text.replace(sign, words)
+    return text
+
+
 @cache
 def _register_unicode() -> bool:
     """Registers the face that comes with matplotlib; False when it is not there."""

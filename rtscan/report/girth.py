@@ -26,7 +26,7 @@ from rtscan.report.drawing import (
     line,
     on_circle,
 )
-from rtscan.report.strip import pieces, sides, strip_range_mm
+from rtscan.report.strip import is_on, pieces, sides, strip_range_mm
 
 HOUR_DEG = 30.0
 Turn = Callable[[float], float]
@@ -138,11 +138,11 @@ def _map_stretch(plan: RepairPlan, stretch: RepairStretch, at: Turn, top: float,
         x, wide = (at(a) + at(b)) / 2, 1.6 + 2.2 * len(stretch.label)
         yield box(x - wide / 2, top - 5.2, x + wide / 2, top - 0.6, WHITE, RED, 0.3)
         yield Label((x, top - 1.6), stretch.label, 3.8, "middle", bold=True, colour=RED)
-    below = sorted(sides(plan), key=lambda s: s.hand)[1].name
+    below = next(s for s in sides(plan) if s.hand == "right")
     for item in stretch.items:
         off = min(abs(item.across_mm or 0.0) / (cap / 2), 1.0) * half * 0.9
-        known = item.side in ("upstream", "downstream") and below in ("upstream", "downstream")
-        y = middle + (off if item.side == below else -off) if known else middle
+        here = is_on(item, below)
+        y = middle if here is None else middle + off if here else middle - off
         x0 = at(item.from_mm)
         wide = max(at(item.from_mm + ((item.to_mm - item.from_mm) % (plan.circumference_mm or math.inf))) - x0, 1.2)
         yield box(x0, y - 0.7, x0 + wide, y + 0.7, INK, WHITE, 0.15)

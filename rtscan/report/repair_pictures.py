@@ -11,17 +11,19 @@ import cv2
 import numpy as np
 
 from rtscan.film import F64, Film
-from rtscan.findings import FilmFacts, Indication, RepairPlan, WeldDocument, Worksheet
+from rtscan.findings import FilmFacts, Indication, RepairPlan, RepairStretch, WeldDocument, Worksheet
+from rtscan.lengths import tape_text
 from rtscan.report.crops import crop
 from rtscan.report.display import Grey, stretched
-from rtscan.report.drawing import GREY, POINTS_PER_MM, RED, Drawing, Element, Label, Path, draw_pdf, line
+from rtscan.report.drawing import GREY, POINTS_PER_MM, RED, WHITE, Drawing, Element, Label, Path, box, draw_pdf, line, moved
 from rtscan.report.strip import PAPERS
+from rtscan.report.weld_frame import frames
 
 COLUMNS, ROWS = 480, 300
 MARGIN_MM = 10.0
 HEAD_MM = 22.0
 FOOT_MM = 12.0
-AROUND_MM = 15.0
+AROUND_MM = 30.0
 PRINT_PX_PER_MM = 12.0
 
 
@@ -127,7 +129,8 @@ def film_print_pdf(plan: RepairPlan, document: Worksheet | WeldDocument, films: 
                 continue
             view = _view(film, shown, mirrored)
             for x0 in np.arange(0.0, max(view.size_mm[0] - 1.0, 1.0), width - 2 * MARGIN_MM):
-                _page(canvas, plan, stretch.label, name, view, shown, float(x0), (width, height))
+                ends = _ends(stretch, plan, document, view, film.pixels_per_mm)
+                _page(canvas, plan, stretch.label, name, view, shown, ends, float(x0), (width, height))
                 pages += 1
     if not pages:
         return None
@@ -171,7 +174,8 @@ def _thinned(grey: Grey, per_mm: float) -> Grey:
 
 
 def _page(
-    canvas: object, plan: RepairPlan, label: str, name: str, view: _View, shown: list[Indication], x0: float, paper: tuple[float, float]
+    canvas: object, plan: RepairPlan, label: str, name: str, view: _View, shown: list[Indication], ends: list[Element], x0: float,
+    paper: tuple[float, float],
 ) -> None:
     from reportlab.lib.utils import ImageReader
     from reportlab.pdfgen.canvas import Canvas
@@ -189,21 +193,54 @@ def _page(
     place = (MARGIN_MM - x0, height - top - view.size_mm[1], view.size_mm[0], view.size_mm[1])
     canvas.drawImage(image, *(v * POINTS_PER_MM for v in place))
     draw_pdf(canvas, _marks(view, shown, x0), MARGIN_MM, top, height)
+    draw_pdf(canvas, Drawing(*view.size_mm, tuple(moved(ends, -x0, 0.0))), MARGIN_MM, top, height)
     canvas.restoreState()
     draw_pdf(canvas, _frame(plan, label, name, paper), 0, 0, height)
     canvas.showPage()
 
 
+def _ends(stretch: RepairStretch, plan: RepairPlan, document: Worksheet | WeldDocument, view: _View, per_mm: float) -> list[Element]:
+    """Lines across the weld where the stretch starts and ends, when the film's own stations are known."""
+    if not isinstance(document, Worksheet):
+        return []
+    elements: list[Element] = []
+    for arc in frames(document.weld, per_mm):
+        if arc.station_mm is None or not arc.from_datum:
+            continue
+        for station in (stretch.from_mm, stretch.to_mm):
+            on_film = station / plan.stretched_by
+            turns = [on_film + k * (document.weld.length_mm or 0.0) for k in (0, 1)]
+            seen = [t for t in turns if arc.station_mm[0] <= t <= arc.station_mm[-1]]
+            if not seen:
+                continue
+            reach = float(np.median(arc.right_px)) + 4 * per_mm
+            a, b = (view.place(arc.at(np.array([seen[0]]), off))[0] for off in (-reach, reach))
+            x, y = (float(v) for v in (a if a[1] > b[1] else b))
+            text = tape_text(station, plan.units)
+            half = 0.9 + 0.85 * len(text)
+            elements += [line(float(a[0]), float(a[1]), float(b[0]), float(b[1]), 0.5, RED, (2.0, 1.2)),
+                         box(x - half, y + 0.4, x + half, y + 4.6, WHITE, None), Label((x, y + 3.5), text, 3.0, "middle", bold=True, colour=RED)]
+    return elements
+
+
 def _marks(view: _View, shown: list[Indication], x0: float) -> Drawing:
     elements: list[Element] = []
+    marks: list[tuple[float, float, int]] = []
     for mark in shown:
         assert mark.bbox_px is not None
         a, b, c, d = mark.bbox_px
         corners = view.place(np.array([(a, b), (c, b), (c, d), (a, d)]))
         outline = view.place(np.asarray(mark.outline_px, float)) if len(mark.outline_px) > 2 else corners
         elements.append(Path(tuple((float(x) - x0, float(y)) for x, y in outline), 0.25, RED, None, (), True))
-        at = corners.min(axis=0)
-        elements.append(Label((float(at[0]) - x0, float(at[1]) - 1.2), f"No. {mark.id}", 3.2, bold=True, colour=RED))
+        marks.append((float(corners[:, 0].mean()) - x0, float(corners[:, 1].min()), mark.id))
+    free = 0.0
+    for x, y, number in sorted(marks):
+        free = max(free, x - 3.0)
+        text = f"No. {number}"
+        wide = 1.6 + 1.85 * len(text)
+        elements += [line(free + wide / 2, 6.0, x, y, 0.25, RED), box(free, 1.5, free + wide, 6.0, WHITE, RED, 0.25),
+                     Label((free + wide / 2, 4.9), text, 3.2, "middle", bold=True, colour=RED)]
+        free += wide + 1.0
     return Drawing(view.size_mm[0], view.size_mm[1], tuple(elements))
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from rtscan.findings import RepairPlan
 from rtscan.lengths import tape_text
 from rtscan.report.drawing import POINTS_PER_MM, Drawing, draw_pdf, to_svg
-from rtscan.report.fonts import font
+from rtscan.report.fonts import font, printable
 from rtscan.report.girth import draw_clock, draw_map, draw_section
 from rtscan.report.repair_pictures import Piece
 from rtscan.report.repair_words import (
@@ -35,6 +35,7 @@ SHEET_PAPERS: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": 
 MARGIN_MM = 10.0
 RED, GREY, ROSE, PALE = "#b3261e", "#5a5a5a", "#fbe9e7", "#f2f2f2"
 MM = POINTS_PER_MM
+SHOWN_REVIEWS = 7
 NO_SIDES: list[tuple[Any, ...]] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
 
 
@@ -95,6 +96,7 @@ class _Make:
 
     def text(self, text: str, size: float = 8.0, bold: bool = False, colour: str = "#000000", bullet: str = "") -> Flowable:
         """A paragraph of plain text."""
+        text = printable(text)
         from reportlab.lib.styles import ParagraphStyle
         from reportlab.platypus import Paragraph
 
@@ -176,8 +178,8 @@ class _Make:
     def rows(self, table: tuple[Row, ...]) -> Flowable:
         """The table of the stretches."""
         this_way, other_way = way_names(self.plan)
-        heads = ("No.", f"From the datum {this_way}", other_way if self.plan.closed else "", "What is in it, where across", "Run and depth",
-                 "First step, opening")
+        both = self.plan.closed
+        heads = ["No.", f"From the datum {this_way}", other_way, "What is in it, where across", "Run and depth", "First step, opening"]
         cells: list[list[Any]] = [[self.text(h, 7.6, True) for h in heads]]
         style: list[tuple[Any, ...]] = [("GRID", (0, 0), (-1, -1), 0.4, GREY), ("BACKGROUND", (0, 0), (-1, 0), PALE)]
         for place, row in enumerate(table, 1):
@@ -191,8 +193,14 @@ class _Make:
             ])
             if row.stop or row.doubtful:
                 style.append(("BACKGROUND", (0, place), (0, place), ROSE))
-        free = self.width_mm - 11 - 36 - 27
-        return self.table(cells, [11, 36, 27, free * 0.34, free * 0.31, free * 0.35], style, repeat=1)
+        other = 27.0 if both else 0.0
+        free = self.width_mm - 11 - 36 - other
+        widths = [11, 36, other, free * 0.34, free * 0.31, free * 0.35]
+        if not both:
+            widths.pop(2)
+            for line in cells:
+                line.pop(2)
+        return self.table(cells, widths, style, repeat=1)
 
     def film(self, pieces: Sequence[Piece], missing: Sequence[str]) -> list[Flowable]:
         """Pieces of film, four to six on a line."""
@@ -237,6 +245,8 @@ class _Make:
         for stretch, todo in zip(self.plan.stretches, steps(self.plan), strict=True):
             section = draw_section(self.plan, stretch)
             story += self.work(todo, section)
+        if self.plan.decide_first != self.plan.decide_short:
+            story += [self.text("Open reviews in full", 11, True), *(self.text(t, 8, bullet="•") for t in self.plan.decide_first)]
         return story
 
     def work(self, todo: Steps, section: Drawing | None) -> list[Flowable]:
@@ -253,7 +263,7 @@ class _Make:
             [self.text(name, 9, True), [self.text(t, 9, bullet="•" if len(says) > 1 else "") for t in says]] for name, says in todo.parts
         ]
         style = [("LINEBELOW", (0, 0), (-1, -1), 0.3, "#bbbbbb")]
-        beside = 0 if section is None else 3
+        beside = 0 if section is None else 4
         parts: list[Flowable] = []
         if section is not None:
             upper = self.table(cells[:beside], [26, self.width_mm - 26 - 64], style)
@@ -265,9 +275,12 @@ class _Make:
 
 def decide_lines(plan: RepairPlan) -> tuple[str, ...]:
     """What must be settled before anything is cut, besides the confirmation of the reading."""
+    short = plan.decide_short
+    if len(short) > SHOWN_REVIEWS:
+        short = (*short[: SHOWN_REVIEWS - 1], f"and {len(short) - SHOWN_REVIEWS + 1} more: see the open reviews in full at the end")
     unseen = ", ".join(f"{tape_text(g.from_mm, plan.units)} to {tape_text(g.to_mm, plan.units)}" for g in plan.not_seen)
     return (
-        *plan.decide_first,
+        *short,
         *(f"{name} must come out, but its place on the pipe is not known." for name in plan.not_placed),
         *plan.warnings,
         *((f"Stretches no film shows: {unseen}. Shoot them too.",) if unseen else ()),

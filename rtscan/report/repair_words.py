@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rtscan.findings import Place, RepairItem, RepairPlan, RepairStretch, TechniqueNote
 from rtscan.lengths import size_text, tape_text
 
-TITLE = "What to take out"
+SHOWN_ITEMS = 6
 ASSIST = ("This sheet assists. It never replaces a certified interpreter, the contract code, the qualified repair procedure or local "
           "regulation. The inspector decides what is removed.")
 CAUTIONS = (
@@ -73,7 +73,8 @@ def facts(plan: RepairPlan) -> tuple[tuple[str, str], ...]:
 def verdict_text(plan: RepairPlan) -> str:
     """The verdict with its reason and its doubt."""
     says = plan.verdict_says if plan.verdict_says.startswith(plan.verdict) else ": ".join(t for t in (plan.verdict, plan.verdict_says) if t)
-    return f"{says} (a limit behind it is unverified)" if plan.verdict_unverified else says
+    told = "unverified" in says.lower()
+    return f"{says} (a limit behind it is unverified)" if plan.verdict_unverified and not told else says
 
 
 def confirmed_by(plan: RepairPlan) -> str:
@@ -97,7 +98,7 @@ def way_names(plan: RepairPlan) -> tuple[str, str]:
     """Column heads for the two ways round from the datum."""
     turned = {"clockwise": "anticlockwise", "anticlockwise": "clockwise"}
     given = plan.weld.location.direction if plan.closed else None
-    return (given, turned[given]) if given in turned else ("with the stations", "the other way")
+    return (given, turned[given]) if given in turned else ("as the stations grow", "the other way")
 
 
 def rows(plan: RepairPlan) -> tuple[Row, ...]:
@@ -119,10 +120,16 @@ def _row(plan: RepairPlan, stretch: RepairStretch) -> Row:
         other = [_span(end.other_way_mm, start.other_way_mm, units), f"middle {tape_text(middle.other_way_mm, units)}"]
     return Row(
         stretch.label, stretch.authorisation, stretch.label[-1] in "ab", tuple(this_way), tuple(other),
-        tuple(item_text(i, plan) for i in stretch.items),
+        _first_items(stretch, plan),
         tuple(dict.fromkeys(f"{i.run} ({i.run_reason}). Depth: {i.depth_says}." for i in stretch.items)),
         (first_step(stretch), opening_text(stretch, units)),
     )
+
+
+def _first_items(stretch: RepairStretch, plan: RepairPlan) -> tuple[str, ...]:
+    more = len(stretch.items) - SHOWN_ITEMS
+    shown = tuple(item_text(i, plan) for i in stretch.items[:SHOWN_ITEMS])
+    return (*shown, f"and {more} more, see the work pages") if more > 0 else shown
 
 
 def _span(start_mm: float, end_mm: float, units: str) -> str:
@@ -141,20 +148,24 @@ def item_text(item: RepairItem, plan: RepairPlan) -> str:
     """An indication with its size and place across the weld."""
     size = ""
     if item.length_mm is not None:
-        size = f" {size_text(item.length_mm, plan.units)} long"
+        size = f", {size_text(item.length_mm, plan.units)}"
         if item.width_mm is not None:
-            size += f", {size_text(item.width_mm, plan.units)} wide"
+            size = f"{size.removesuffix(f' {plan.units}')} × {size_text(item.width_mm, plan.units)}"
     return f"No. {item.indication} {item.type or 'type not known'}{size}, {side_text(item, plan)}"
 
 
 def side_text(item: RepairItem, plan: RepairPlan) -> str:
     """Where across the weld, in pipe words."""
     if item.across_mm is not None and abs(item.across_mm) <= 0.5:
-        return "on the centre line"
+        return "on the centre"
     off = f"{size_text(abs(item.across_mm), plan.units)} " if item.across_mm is not None else ""
     if item.side is not None:
-        return f"{off}{item.side} of the centre line"
-    return f"{off}off the centre line, side of the pipe not known" if off else "side of the pipe not known"
+        return f"{off}{item.side} of the centre"
+    if item.hand is not None:
+        facing = "" if plan.closed else ", facing as the stations grow"
+        unknown = ", side of the pipe not known" if plan.closed else ""
+        return f"{off}{item.hand} of the centre{facing}{unknown}"
+    return f"{off}off the centre, side of the pipe not known" if off else "side of the pipe not known"
 
 
 def first_step(stretch: RepairStretch) -> str:
@@ -199,7 +210,9 @@ def _steps(plan: RepairPlan, stretch: RepairStretch, notes: list[TechniqueNote])
     where = f"{_span(stretch.start.station_mm, stretch.end.station_mm, plan.units)} {way_names(plan)[0]} from the datum"
     clock = f", {stretch.start.clock} to {stretch.end.clock} o'clock" if stretch.start.clock else ""
     grind = told({n.name: n.remove for n in notes}) + ((opening_text(stretch, plan.units),) if opening_text(stretch, plan.units) else ())
+    shown = tuple(item_text(i, plan) for i in stretch.items)
     parts = (
+        ("What is in it", shown),
         ("Look first", plan.first),
         ("You will find", told({n.name: (n.find,) for n in notes})),
         ("Take it out", grind + stretch.excavation.warnings),

@@ -180,15 +180,23 @@ def _where(item: RepairItem, plan: RepairPlan, side: Side) -> str:
     return f"{name}, {size_text(abs(inside), plan.units)} {'in from' if inside > 0 else 'outside'} this toe"
 
 
+def is_on(item: RepairItem, side: Side) -> bool | None:
+    """Whether an indication lies on this side of the centre line; None when not known."""
+    if side.name in ("upstream", "downstream"):
+        return None if item.side is None else item.side == side.name
+    return None if item.hand is None else item.hand == side.hand
+
+
 def from_toe_mm(item: RepairItem, plan: RepairPlan, side: Side) -> float | None:
     """How far the middle of an indication lies from the toe of this side towards the weld; None when not known."""
     if plan.weld.cap_width_mm is None or item.across_mm is None:
         return None
     off = abs(item.across_mm)
     if off > 0.5:
-        if item.side is None or side.name not in ("upstream", "downstream"):
+        here = is_on(item, side)
+        if here is None:
             return None
-        off = off if item.side == side.name else -off
+        off = off if here else -off
     return plan.weld.cap_width_mm / 2 - off
 
 
@@ -196,7 +204,7 @@ def _names(plan: RepairPlan, side: Side, y: _Down, start: float, end: float) -> 
     for hour in plan.hours:
         x = hour.station_mm - start
         yield line(x, y(27.4), x, y(32.0), 0.5, GREY)
-        yield Label((x + 0.7, y.text(29.8, 2.5)), f"{hour.clock} o'clock", 2.5, colour=GREY, bold=True)
+        yield Label((x + 0.7, y.text(29.8, 2.5)), f"{(hour.clock or '').removesuffix(':00')} o'clock", 2.5, colour=GREY, bold=True)
     x, step = 48.0, 200.0
     title = f"{(plan.weld.name or 'weld')[:24]}  {side.name.upper()} SIDE"
     toe = f"{'upper' if side.toe_on_top else 'lower'} edge along the {side.name} toe"

@@ -104,7 +104,20 @@ def test_sides_without_direction_are_hands(weld_document: WeldDocument) -> None:
     plan = make_plan(replace(weld_document, weld=replace(weld_document.weld, location=LocationFacts(datum="punch"))))
     assert [s.name for s in sides(plan)] == ["right", "left"]
     slag = next(i for s in plan.stretches for i in s.items if i.indication == 1)
+    # 2.5 mm to the right of the growing station as seen on the film, which was seen from outside; cap 12 mm.
+    assert [from_toe_mm(slag, plan, side) for side in sides(plan)] == pytest.approx([3.5, 8.5])
+    inside = replace(weld_document.weld, location=LocationFacts(datum="punch", seen_from="inside"))
+    plan = make_plan(replace(weld_document, weld=inside))
+    slag = next(i for s in plan.stretches for i in s.items if i.indication == 1)
+    assert [from_toe_mm(slag, plan, side) for side in sides(plan)] == pytest.approx([8.5, 3.5])
+
+
+def test_side_not_known_on_a_double_image_says_so(weld_document: WeldDocument) -> None:
+    marks = tuple(replace(i, side=None, wall="film") for i in weld_document.indications)
+    plan = make_plan(replace(weld_document, indications=marks))
+    slag = next(i for s in plan.stretches for i in s.items if i.indication == 1)
     assert from_toe_mm(slag, plan, sides(plan)[0]) is None
+    assert "side not known" in strip_svg(plan, sides(plan)[0])
 
 
 def test_distance_from_the_toe(weld_document: WeldDocument) -> None:
