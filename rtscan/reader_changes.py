@@ -93,20 +93,24 @@ def merged(document: Worksheet | WeldDocument, changes: Changes) -> Worksheet | 
              for row, line in zip(changes.listed.indications, changes.listed.lines, strict=True)]
     kept = {i.id for i in after}
     words += [f"indication {i.id} removed ({_named(i)})" for i in document.indications if i.id not in kept]
-    closed = _closed_by_result(document, changes, problems) | _closed_in_sheet(document, changes, problems)
+    answers, cleared = _answers(document, changes, problems)
+    closed = _closed_by_result(document, changes, problems) | answers
     if problems:
         raise ListError(changes.file, shortened(problems))
     words += [f"review of {_said(document.findings[c.finding])} closed: {c.result}{'; ' * bool(c.note)}{c.note}" for c in closed.values()]
+    words += [f"review of {_said(document.findings[place])} opened again" for place in sorted(cleared)]
     groups = regrouped(document.groups, document.indications, after)
-    reader = _reader(document.reader, changes.reader, words, closed)
+    reader = _reader(document.reader, changes.reader, words, closed, cleared)
     return without_dangling(replace(document, indications=_without_old_gaps(before, after), groups=groups, reader=reader))
 
 
-def _reader(before: Reader | None, signed: Reader | None, words: list[str], closed: dict[int, Closed]) -> Reader | None:
+def _reader(
+    before: Reader | None, signed: Reader | None, words: list[str], closed: dict[int, Closed], cleared: set[int]
+) -> Reader | None:
     if before is None and signed is None and not words:
         return None
     last = signed or before or Reader("")
-    all_closed = {c.finding: c for c in (before.closed if before else ())} | closed
+    all_closed = {c.finding: c for c in (before.closed if before else ()) if c.finding not in cleared} | closed
     changed = (before.changed if before else ()) + tuple(words)
     return Reader(last.name, last.level, last.date, changed, tuple(all_closed[k] for k in sorted(all_closed)))
 
@@ -197,34 +201,37 @@ def _said(finding: Finding) -> str:
 # --- reviews closed -------------------------------------------------------------------------------------------------------
 
 
-def _closed_in_sheet(document: Worksheet | WeldDocument, changes: Changes, problems: list[str]) -> dict[int, Closed]:
+def _answers(document: Worksheet | WeldDocument, changes: Changes, problems: list[str]) -> tuple[dict[int, Closed], set[int]]:
+    """New or changed answers of the findings sheet by the place of their finding, and the places of answers that were cleared."""
+    before = {c.finding: c for c in document.reader.closed} if document.reader else {}
     closed: dict[int, Closed] = {}
+    cleared: set[int] = set()
     for line, cells in changes.answers.rows if changes.answers else ():
         answer = text(cells.get("reader_result")).lower()
-        if not answer:
-            continue
         try:
             place = int(number(cells.get("no")) or 0) - 1
-            finding = _open_finding(document.findings, place, text(cells.get("rule")))
+            if not answer:
+                cleared |= {place} & before.keys()
+                continue
+            _check_open(document.findings, place, text(cells.get("rule")), place in before)
             if answer not in ("accept", "reject"):
                 raise CellError(f'reader_result "{answer[:20]}" is neither accept nor reject; choose one')
         except CellError as problem:
             problems.append(f"findings sheet, line {line}: {problem}")
             continue
-        result: Result = "accept" if answer == "accept" else "reject"
-        entry = Closed(place, result, text(cells.get("reader_note")))
-        if entry not in (document.reader.closed if document.reader else ()) and finding:
+        entry = Closed(place, "accept" if answer == "accept" else "reject", text(cells.get("reader_note")))
+        if entry != before.get(place):
             closed[place] = entry
-    return closed
+    return closed, cleared
 
 
-def _open_finding(findings: Sequence[Finding], place: int, rule: str) -> Finding:
+def _check_open(findings: Sequence[Finding], place: int, rule: str, answered: bool) -> None:
+    """Raises CellError unless the finding is an open review, or one that a reader has answered before."""
     finding = findings[place] if 0 <= place < len(findings) else None
     if finding is None or finding.rule != rule:
         raise CellError("does not belong to the worksheet beside it; read the film again and use the new workbook")
-    if finding.result not in _OPEN:
+    if finding.result not in _OPEN and not answered:
         raise CellError(f"the finding is {finding.result}, not an open review; rename, correct or remove the indication instead")
-    return finding
 
 
 def _closed_by_result(document: Worksheet | WeldDocument, changes: Changes, problems: list[str]) -> dict[int, Closed]:

@@ -223,6 +223,30 @@ def test_a_reader_works_in_the_workbook(workbook: Path) -> None:
     assert len(read.reader.changed) == 5
 
 
+@pytest.mark.parametrize(("answer", "closed", "told"), [
+    ("accept", (say.Closed(1, "accept", "seen"),), ()),
+    ("reject", (say.Closed(1, "reject", "seen"),), ("review of rule 9.3.2 on indication 2 closed: reject; seen",)),
+    (None, (), ("review of rule 9.3.2 on indication 2 opened again",)),
+])
+def test_an_answered_review_can_be_left_changed_or_opened_again(
+    make_sheet: MakeSheet, tmp_path: Path, answer: str | None, closed: tuple[say.Closed, ...], told: tuple[str, ...]
+) -> None:
+    """As a worksheet is after it was judged again: the answered finding is no longer a review but carries the reader's result."""
+    sheet = make_sheet(3)
+    settled = replace(sheet.findings[1], result="accept")
+    reader = say.Reader("A. Reader", closed=(say.Closed(1, "accept", "seen"),))
+    write_worksheet_files(replace(sheet, findings=(sheet.findings[0], settled, sheet.findings[2]), reader=reader), None, tmp_path, "f")
+    book = openpyxl.load_workbook(tmp_path / "f.worksheet.xlsx")
+    at = heading_row(book["findings"])
+    cell = book["findings"].cell(at["row"] + 2, at["reader_result"])
+    assert (cell.value, cell.protection.locked) == ("accept", False)
+    cell.value = answer
+    book.save(tmp_path / "f.worksheet.xlsx")
+    read = open_for_judging(tmp_path / "f.worksheet.xlsx")
+    assert read.reader is not None
+    assert (read.reader.closed, read.reader.changed) == (closed, told)
+
+
 def test_the_workbook_of_another_reading_is_refused(workbook: Path, make_sheet: MakeSheet) -> None:
     book = openpyxl.load_workbook(workbook)
     columns = heading_row(book["findings"])
