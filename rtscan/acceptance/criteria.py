@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
-from rtscan.acceptance.limits import Base, Choice, Limit, Term, inches, is_dual
+from rtscan.acceptance.limits import Base, ByWall, Choice, Limit, Term, inches, is_dual
 from rtscan.findings import CriteriaFacts
 from rtscan.imperfections import IMPERFECTIONS
 from rtscan.knowledge.pipe_sizes import nearest_names
@@ -26,7 +26,7 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "not permitted": (), "permitted": (), "look": ("text",), "size": ("quantity", "limit"),
     "isolated or random size": ("quantity", "limit", "isolated_limit", "apart"), "total": ("quantity", "limit", "window"),
     "share of weld": ("quantity", "limit"), "count": ("most", "window"), "spacing": ("limit",),
-    "aligned group": ("limit", "window", "gap_factor"), "four on a line": ("limit", "window"),
+    "aligned group": ("limit", "window"), "four on a line": ("limit", "window"),
     "area share": ("percent", "window"), "stacked": ("quantity", "limit"), "chart": ("window", "text"),
 }
 """Kind of rule to the keys its rows must have."""
@@ -37,7 +37,7 @@ _NUMBERS = frozenset(i.iso6520 for i in IMPERFECTIONS)
 
 def parse_limit(raw: object) -> Limit:
     """`{ mm = 25, in = "1" }`, `{ wall = 0.25 }`, `{ mm = 1, width = 0.6 }` (a sum), `{ least = [ … ] }`, `{ greatest = [ … ] }`."""
-    if isinstance(raw, Term | Choice):
+    if isinstance(raw, Term | Choice | ByWall):
         return raw
     if not isinstance(raw, dict) or not raw:
         raise ValueError("is not a limit; write it like { mm = 25, in = 1 } or { least = [{ wall = 0.25 }, { mm = 4 }] }")
@@ -46,11 +46,33 @@ def parse_limit(raw: object) -> Limit:
             if len(raw) > 1 or not isinstance(raw[pick], list) or len(raw[pick]) < 2:
                 raise ValueError(f'"{pick}" stands alone and lists at least two limits')
             return Choice("least" if pick == "least" else "greatest", tuple(parse_limit(part) for part in raw[pick]))
+    if "by_wall" in raw:
+        return _by_wall(raw)
     if unknown := sorted(set(raw) - {"mm", "in", *_BASES}):
-        raise ValueError(f'has the unknown key "{unknown[0]}"; {nearest_names(unknown[0], ("mm", "in", "least", "greatest", *_BASES))}')
+        hint = nearest_names(unknown[0], ("mm", "in", "least", "greatest", "by_wall", *_BASES))
+        raise ValueError(f'has the unknown key "{unknown[0]}"; {hint}')
     printed = raw.get("in", 0.0)
     shares = tuple((base, _positive(raw[base], base)) for base in _BASES if base in raw)
     return Term(_positive(raw.get("mm", 0.0), "mm"), _positive(printed, "in"), printed if isinstance(printed, str) else "", shares)
+
+
+def _by_wall(raw: dict[str, Any]) -> ByWall:
+    """`{ by_wall = [{ below = { mm = 3 }, limit = { … } }, { up_to = { … }, limit = { … } }, { limit = { … } }] }`."""
+    rows = raw["by_wall"]
+    if len(raw) > 1 or not isinstance(rows, list) or not rows or not all(isinstance(row, dict) and "limit" in row for row in rows):
+        raise ValueError('"by_wall" stands alone and lists bands, each with a "limit"')
+    bands = []
+    for n, row in enumerate(rows):
+        bounds = [key for key in row if key != "limit"]
+        last = n == len(rows) - 1
+        if bounds not in ([["below"], ["up_to"]] if not last else [[]]):
+            raise ValueError('every band of "by_wall" has "below" or "up_to", but the last one neither')
+        edge = Term() if last else parse_limit(row[bounds[0]])
+        if not isinstance(edge, Term):
+            raise ValueError('the bound of a band is a printed length like { mm = 19, in = "3/4" }')
+        bound: Literal["below", "up_to", "above all"] = "above all" if last else "below" if bounds == ["below"] else "up_to"
+        bands.append((bound, edge, parse_limit(row["limit"])))
+    return ByWall(tuple(bands))
 
 
 def _positive(raw: object, key: str) -> float:

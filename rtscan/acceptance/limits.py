@@ -126,20 +126,49 @@ class Choice:
         return f"the {word} of {options}: {scale.show(self.value(scale, own))}"
 
 
-Limit = Term | Choice
+@dataclass(frozen=True)
+class ByWall:
+    """A limit chosen from bands of wall thickness: the first whose bound ("below" or "up_to") holds, the last without a bound."""
+
+    bands: tuple[tuple[Literal["below", "up_to", "above all"], Term, Limit], ...]
+
+    def chosen(self, scale: Scale) -> Limit:
+        """The limit of the band the wall lies in. Raises MissingError."""
+        wall = scale.size("wall")
+        for bound, at, limit in self.bands:
+            edge = at.value(scale)
+            slack = EQUAL_WITHIN * max(1.0, edge)
+            if bound == "above all" or (bound == "below" and wall < edge - slack) or (bound == "up_to" and wall <= edge + slack):
+                return limit
+        raise ValueError("bands without an end")
+
+    def value(self, scale: Scale, own: Own = NOTHING) -> float:
+        """In the units of `scale`. Raises MissingError."""
+        return self.chosen(scale).value(scale, own)
+
+    def says(self, scale: Scale, own: Own = NOTHING) -> str:
+        """The arithmetic of the band taken."""
+        return self.chosen(scale).says(scale, own)
+
+
+Limit = Term | Choice | ByWall
+
+
+def _parts(limit: Limit) -> tuple[Limit, ...]:
+    return limit.among if isinstance(limit, Choice) else tuple(part for _, _, part in limit.bands) if isinstance(limit, ByWall) else ()
 
 
 def uses(limit: Limit, base: str) -> bool:
     """Whether the limit rests on the size `base`."""
-    if isinstance(limit, Choice):
-        return any(uses(part, base) for part in limit.among)
+    if not isinstance(limit, Term):
+        return any(uses(part, base) for part in _parts(limit)) or (base == "wall" and isinstance(limit, ByWall))
     return any(name == base for name, _ in limit.shares)
 
 
 def is_dual(limit: Limit) -> bool:
     """Whether the limit has a printed length, so that the metric and the inch set may disagree."""
-    if isinstance(limit, Choice):
-        return any(is_dual(part) for part in limit.among)
+    if not isinstance(limit, Term):
+        return isinstance(limit, ByWall) or any(is_dual(part) for part in _parts(limit))
     return bool(limit.mm or limit.inch)
 
 

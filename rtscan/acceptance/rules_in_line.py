@@ -69,8 +69,8 @@ def spacing(rule: Rule, items: Sequence[Item], ground: Ground) -> tuple[Outcome,
 def aligned_group(rule: Rule, items: Sequence[Item], ground: Ground) -> tuple[Outcome, ...]:
     """A group of indications in line: the sum of lengths in any window against a limit, unless the gaps are wide.
 
-    A gap of more than `gap_factor` times the longest of the group splits it. In line: offsets across that differ by no more
-    than the two widths together (our reading, the codes do not say); unknown offsets count as in line.
+    Where the row has a `gap_factor`, a gap of more than that times the longest of the group splits it. In line: offsets across
+    that differ by no more than the two widths together (our reading, the codes do not say); unknown offsets count as in line.
     """
     return _lines(rule, items, ground, fewest=2)
 
@@ -138,7 +138,7 @@ def _lines(rule: Rule, items: Sequence[Item], ground: Ground, fewest: int) -> tu
     if any(i.start is None for i in items):
         return (unplaced(items, ground.scale.units, "whether they lie in line"),)
     limit = sum_limit(rule, ground)[1]
-    found = [group for line, certain in _touching(items, fewest, rule.gap_factor is not None)
+    found = [group for line, certain in _touching(items, fewest, rule.kind == "aligned group")
              for chain in (_chains(line, rule.gap_factor, ground.ring_mm) if rule.gap_factor else (line,))
              for group in _worst_of(rule, chain, certain, fewest, limit, ground)]
     if not found:
