@@ -124,9 +124,12 @@ def weld_rows(strip: Strip, beside_mm: float = 0.0) -> Bool:
     return np.asarray((row >= low) & (row <= high))
 
 
-def film_values(image: Bool, strip: Strip, beside_mm: float = 0.0) -> Bool:
-    """Values of a film-sized mask at every third strip pixel of the weld, widened by `beside_mm`, that lies on the film."""
+def film_values(image: Bool, strip: Strip, beside_mm: float = 0.0, columns: Bool | None = None) -> Bool:
+    """Values of a film-sized mask at every third strip pixel of the weld, widened by `beside_mm`, that lies on the film and in
+    `columns` (shape (along,), None: all)."""
     inside = weld_rows(strip, beside_mm)[::SPARSE, ::SPARSE]
+    if columns is not None:
+        inside = inside & columns[None, ::SPARSE]
     xy = np.round(strip.film_xy[::SPARSE, ::SPARSE][inside]).astype(int)
     rows, columns = image.shape
     on_film = (xy[:, 0] >= 0) & (xy[:, 0] < columns) & (xy[:, 1] >= 0) & (xy[:, 1] < rows)

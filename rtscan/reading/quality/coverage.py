@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import pi
+from math import ceil, pi
 
 import cv2
 import numpy as np
 
-from rtscan.film import F64, Arc, Film, Marks, Strip, Weld
+from rtscan.film import F64, Arc, Bool, Film, Marks, Strip, Weld
 from rtscan.findings import Check
 from rtscan.job import Job
 from rtscan.knowledge.exposures import (
@@ -127,16 +127,46 @@ def _ratio(job: Job, weld: Weld) -> Check | None:
     if (shot.technique not in ("SWSI", "DWSI") or size.od_mm is None or size.wall_mm is None or shot.source_to_film_mm is None
             or not stations or not (job.testing.standard or "").startswith("iso") or size.joint in ("plate", "longitudinal")):
         return None
-    ratio = thickness_ratio_limit(job.testing.class_ or "B")
-    try:
-        reach = coverage(shot.technique, size.od_mm, size.wall_mm, shot.source_to_film_mm, ratio.max or 1.1)
-    except ValueError:
+    ratio, half_deg = thickness_ratio_limit(job.testing.class_ or "B"), _half_angle_deg(job)
+    if half_deg is None:
         return None
-    allowed_mm = 2 * reach.alpha_deg / 360 * pi * size.od_mm
-    length_mm = float(np.ptp(stations[0]))
-    return judged("length within the thickness ratio", length_mm, replace(ratio, max=allowed_mm), "mm", required=False, digits=1,
-                  passing=f"{reach.exposures} exposures cover the weld",
-                  failing=f"only {allowed_mm:.0f} mm about the middle are covered; {reach.exposures} exposures are needed")
+    allowed_mm, count = 2 * half_deg / 360 * pi * size.od_mm, ceil(180 / half_deg - 1e-9)
+    return judged("length within the thickness ratio", float(np.ptp(stations[0])), replace(ratio, max=allowed_mm), "mm", required=False,
+                  digits=1, passing=f"{count} exposures cover the weld",
+                  failing=f"only {allowed_mm:.0f} mm about the middle are covered; {count} exposures are needed")
+
+
+def diagnostic_columns(strip: Strip, job: Job) -> Bool:
+    """bool, shape (along,): the columns one exposure must answer for.
+
+    Both walls on one film: the share of the circumference that the least number of exposures leaves to each (45 degrees either side
+    of the middle with two, 30 with three). One wall of a pipe: what lies within the allowed thickness ratio. Plate: all.
+    """
+    count = strip.density.shape[1]
+    half_deg = _half_angle_deg(job)
+    if half_deg is None or job.weld.od_mm is None or strip.pixels_per_mm is None:
+        return np.ones(count, dtype=bool)
+    if strip.station_mm is not None:
+        from_middle_mm = np.abs(strip.station_mm - 0.5 * (strip.station_mm[0] + strip.station_mm[-1]))
+    else:
+        from_middle_mm = np.abs(np.arange(count) - 0.5 * (count - 1)) / strip.pixels_per_mm
+    return np.asarray(from_middle_mm <= half_deg / 360 * pi * job.weld.od_mm)
+
+
+def _half_angle_deg(job: Job) -> float | None:
+    size, shot = job.weld, job.exposure
+    if size.od_mm is None or size.wall_mm is None or size.joint in ("plate", "longitudinal"):
+        return None
+    if shot.technique in ("DWDI-ellipse", "DWDI-superimposed"):
+        rule = _exposure_rule(job)
+        return 45.0 if rule is not None and rule.count == 2 else 30.0
+    if shot.technique in ("SWSI", "DWSI") and shot.source_to_film_mm is not None:
+        try:
+            return coverage(shot.technique, size.od_mm, size.wall_mm, shot.source_to_film_mm,
+                            thickness_ratio_limit(job.testing.class_ or "B").max or 1.1).alpha_deg
+        except ValueError:
+            return None
+    return None
 
 
 def _exposures(job: Job) -> Check | None:

@@ -13,6 +13,7 @@ from rtscan.findings import Check
 from rtscan.job import Job
 from rtscan.knowledge.testing import density_limits, density_variation, fog_limit
 from rtscan.reading.quality.contrast import film_values, weld_rows
+from rtscan.reading.quality.coverage import diagnostic_columns
 from rtscan.reading.quality.lines import judged, not_assessed, practice
 from rtscan.reading.quality.wires import WireSet
 
@@ -38,7 +39,7 @@ class DensityRange:
 
 def density_checks(film: Film, job: Job, strips: Sequence[Strip], found: WireSet | None) -> list[Check]:
     """Minimum and maximum by standard and source, saturation, fog, variation. Not assessed without calibration or weld."""
-    checks = [_saturation(film, strips)]
+    checks = [_saturation(film, job, strips)]
     standard = job.testing.standard
     limit = None if standard is None else density_limits(standard, job.testing.class_, job.exposure.source)
     if limit is None:
@@ -47,7 +48,7 @@ def density_checks(film: Film, job: Job, strips: Sequence[Strip], found: WireSet
     if not film.facts.density_calibrated or not strips:
         why = "no weld found" if film.facts.density_calibrated else "no density calibration"
         return [*checks, not_assessed("least density", why, least, "D"), not_assessed("greatest density", why, greatest, "D")]
-    area, weld = _range(strips, BESIDE_MM), _range(strips, 0.0)
+    area, weld = _range(strips, job, BESIDE_MM), _range(strips, job, 0.0)
     checks += [
         judged("least density", area.least, least, "D", "the film is too thin", slack=READING_TOLERANCE, digits=2),
         judged("greatest density", area.greatest, greatest, "D", "the film is too dense", slack=READING_TOLERANCE, digits=2),
@@ -58,9 +59,9 @@ def density_checks(film: Film, job: Job, strips: Sequence[Strip], found: WireSet
     return checks
 
 
-def _saturation(film: Film, strips: Sequence[Strip]) -> Check:
+def _saturation(film: Film, job: Job, strips: Sequence[Strip]) -> Check:
     """Share of the area of interest at either end of the scanner's range: nothing can be seen there."""
-    seen = [film_values(film.valid, strip, BESIDE_MM) for strip in strips]
+    seen = [film_values(film.valid, strip, BESIDE_MM, diagnostic_columns(strip, job)) for strip in strips]
     shares = [1 - float(valid.mean()) for valid in seen if valid.size]
     limit = practice(greatest=SATURATED_SHARE_MAX)
     if not shares:
@@ -102,10 +103,10 @@ def _indicator_column(strip: Strip, found: WireSet | None) -> int | None:
     return int(np.argmin(distance))
 
 
-def _range(strips: Sequence[Strip], beside_mm: float) -> DensityRange:
+def _range(strips: Sequence[Strip], job: Job, beside_mm: float) -> DensityRange:
     values, along = [], []
     for strip in strips:
-        inside = weld_rows(strip, beside_mm) & strip.usable
+        inside = weld_rows(strip, beside_mm) & strip.usable & diagnostic_columns(strip, job)[None, :]
         field = max(1, round(APERTURE_MM * (strip.pixels_per_mm or 10.0)))
         smooth = cv2.blur(strip.density, (field, field))
         calm = cv2.erode(inside.astype(np.uint8), np.ones((field | 1, field | 1), np.uint8), borderValue=0) > 0

@@ -29,10 +29,10 @@ LEAN_MAX = 0.17
 STRONG_SNR = 9.0
 """A wire this clear fixes where the others must lie."""
 CAP = 8.0
-STRAY_RATIO = 3.0
+STRAY_RATIO, LATER_RATIO = 3.0, 1.8
 MOST_LINES_PUT_ASIDE = 4
-ENDS_SIGMAS = 6.0
-"""What the three thickest wires together must reach over half the visible length for the set to go on."""
+ENDS_SHARE = 0.35
+"""Of what the three thickest wires together show where the set was found: less, and the set has ended."""
 NEAR_LEANS = 2
 """Wires of one set may lean this many steps more or less than one another."""
 Ints = NDArray[np.intp]
@@ -48,7 +48,9 @@ class WireSettings:
     spacing_mm: float = 5.0
     spacing_slack: tuple[float, float] = (0.85, 1.22)
     set_evidence_min: float = 17.0
+    unusual_way_min: float = 19.0
     unusual_way_penalty: float = 3.0
+    longer: float = 2.5
     beyond_doubt: float = 22.0
     first_snr_min: float = 4.5
     break_snr: float = 0.5
@@ -150,8 +152,8 @@ def find_wires(film: Film, hidden: Bool, wires: Sequence[Wire], kind: str, weld_
     ways = [_Way(not upright, -lean if upright else lean), _Way(upright, lean if upright else -lean)]
     likely = _found(film, hidden, ways[0], wires, length_mm, settings, settings.set_evidence_min)
     if likely is None or likely[1].evidence < settings.beyond_doubt:
-        least = settings.set_evidence_min if likely is None else likely[1].evidence
-        other = _found(film, hidden, ways[1], wires, length_mm, settings, least + settings.unusual_way_penalty)
+        least = settings.unusual_way_min if likely is None else likely[1].evidence + settings.unusual_way_penalty
+        other = _found(film, hidden, ways[1], wires, length_mm, settings, least)
         likely = other or likely
     return None if likely is None else _follow(film, *likely, wires, kind, settings)
 
@@ -166,12 +168,20 @@ class _Way:
 
 def _found(film: Film, hidden: Bool, way: _Way, wires: Sequence[Wire], length_mm: float, settings: WireSettings,
            least: float) -> tuple[_Bands, _Chain] | None:
-    """The best chain that looks like wires: a line far stronger than the next cannot be the first of a set, is put aside, and
-    the search repeated."""
+    """The best chain over the visible length, else over a longer one, on which faint wires add up further."""
     bands = _bands(film, hidden, way, wires[0].diameter_mm)
+    if bands is None:
+        return None
+    found = _likely_chain(bands, wires, length_mm, settings, least)
+    return found or _likely_chain(bands, wires, settings.longer * length_mm, settings, least)
+
+
+def _likely_chain(bands: _Bands, wires: Sequence[Wire], length_mm: float, settings: WireSettings,
+                  least: float) -> tuple[_Bands, _Chain] | None:
+    """The best chain that looks like wires: lines that cannot belong to the set are put aside and the search repeated."""
     for _ in range(MOST_LINES_PUT_ASIDE):
-        chain = None if bands is None else _best_chain(bands, wires, length_mm, settings)
-        if bands is None or chain is None or chain.evidence < least:
+        chain = _best_chain(bands, wires, length_mm, settings)
+        if chain is None or chain.evidence < least:
             return None
         stray = _stray(bands, chain, round(length_mm * bands.rows_per_mm))
         if stray is None:
@@ -181,15 +191,20 @@ def _found(film: Film, hidden: Bool, way: _Way, wires: Sequence[Wire], length_mm
 
 
 def _stray(bands: _Bands, chain: _Chain, length: int) -> _Bands | None:
-    """The bands without the first line of the chain, when it is over STRAY_RATIO times as strong as the second; else None."""
+    """The bands without a line of the chain that is no wire: the first when it is far stronger than the second, a later one
+    when it is far stronger than the first; None when all may be wires."""
     rows = np.arange(max(0, chain.row - length // 2), min(bands.image.shape[0], chain.row + length // 2 + 1))
-    first, second = (_line_strength(bands, rows, chain, k) for k in (0, 1))
-    if first <= STRAY_RATIO * second:
+    strengths = [_line_strength(bands, rows, chain, k) for k in range(len(chain.columns))]
+    later = int(np.argmax(strengths))
+    if strengths[0] > STRAY_RATIO * strengths[1]:
+        place = chain.columns[0]
+    elif strengths[later] > LATER_RATIO * strengths[0]:
+        place = chain.columns[later]
+    else:
         return None
     image, known = bands.image.copy(), bands.known.copy()
-    reach = round(1.0 * bands.columns_per_mm)
-    place = chain.columns[0]
-    gone = slice(max(0, place - 2 * reach), max(0, place + 2 * reach + 1))
+    reach = round(2.0 * bands.columns_per_mm)
+    gone = slice(max(0, place - reach), max(0, place + reach + 1))
     image[:, gone], known[:, gone] = 0.0, False
     return replace(bands, image=image, known=known)
 
@@ -400,9 +415,9 @@ def _track(bands: _Bands, ridges: list[F32], chain: _Chain, length: int) -> tupl
     order = np.array(sorted(paths))
     places = np.array([paths[r] for r in order])
     thick = np.mean([_beside(ridges[k], order, places[:, k], np.arange(-1, 2)).max(axis=1) for k in range(3)], axis=0)
-    strength = ndimage.uniform_filter1d(thick - np.median(np.abs(ridges[0])), max(2, length // 2), mode="constant") * np.sqrt(1.5 * length)
-    there = np.flatnonzero(strength > ENDS_SIGMAS)
-    kept = slice(int(there[0]), int(there[-1]) + 1) if len(there) else slice(None)
+    strength = ndimage.uniform_filter1d(thick - np.median(np.abs(ridges[0])), max(2, length // 2), mode="constant")
+    there = np.flatnonzero((strength > ENDS_SHARE * strength[order == chain.row]) | (np.abs(order - chain.row) <= length // 2))
+    kept = slice(int(there[0]), int(there[-1]) + 1)
     return order[kept].astype(float), places[kept]
 
 
