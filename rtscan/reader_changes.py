@@ -23,6 +23,7 @@ from rtscan.record_lists import (
     raw_list,
     read_indications,
     shortened,
+    signature,
     text,
     written_text,
 )
@@ -78,6 +79,16 @@ def read_changes(path: Path, greatest_id: int = 0) -> Changes:
     file = open_table_file(path, COLUMNS)
     listed = raw_list(file, INDICATIONS_SHEET if INDICATIONS_SHEET in file.sheets else None, greatest_id)
     return Changes(str(path), listed, file.table(FINDING_COLUMNS, FINDINGS_SHEET), _signature(file) or listed.reader)
+
+
+def signed_by(path: Path) -> str:
+    """Who signed a changed worksheet (CSV or XLSX); empty when nobody did or the file cannot be read."""
+    try:
+        file = open_table_file(path, COLUMNS)
+        reader = _signature(file) or signature(file)
+    except ListError:
+        return ""
+    return reader.name if reader else ""
 
 
 def merged(document: Worksheet | WeldDocument, changes: Changes) -> Worksheet | WeldDocument:

@@ -120,6 +120,12 @@ def _ids(given: Sequence[object], lines: Sequence[int], greatest: int, problems:
     return ids
 
 
+def signature(file: TableFile) -> Reader | None:
+    """Who signed in the reader columns of a list; None when nobody did. Raises ListError when it is no list."""
+    table = file.table(COLUMNS)
+    return _signature(table.rows) if table else None
+
+
 def _signature(rows: Sequence[tuple[int, Mapping[str, Cell]]]) -> Reader | None:
     for _, cells in rows:
         name, level, day = (text(cells.get(column)) for column in READER_COLUMNS)

@@ -46,8 +46,11 @@ class _Row:
     note: str
 
 
-def worksheet_html(worksheet: Worksheet, film: Film | None, units: str = "mm") -> str:
-    """The page. Without a film it has no pictures; every text from outside is escaped."""
+def worksheet_html(worksheet: Worksheet, film: Film | None, units: str = "mm", earlier_png: bytes | None = None) -> str:
+    """The page; every text from outside is escaped.
+
+    Without a film it has no crops, and its picture is `earlier_png`, the annotated image of the first reading, said to be that.
+    """
     order = {result: rank for rank, result in enumerate(SCHEME)}
     indications = sorted(worksheet.indications, key=lambda i: (order[i.result], i.id))
     findings = graded(worksheet.findings)
@@ -57,8 +60,9 @@ def worksheet_html(worksheet: Worksheet, film: Film | None, units: str = "mm") -
         criteria=criteria_words(worksheet.criteria),
         cautions=cautions(worksheet), reader=reader_words(worksheet),
         verdict_letter=SCHEME[worksheet.verdict].letter if worksheet.verdict in SCHEME else "",
-        figure=_data_address(jpeg_bytes(figure)) if figure is not None else "",
-        figure_tall=figure is not None and figure.shape[0] > _PAGE_SHARE * figure.shape[1],
+        figure=_data_address(jpeg_bytes(figure)) if figure is not None else _data_address(earlier_png, "png") if earlier_png else "",
+        figure_tall=bool(earlier_png) if figure is None else figure.shape[0] > _PAGE_SHARE * figure.shape[1],
+        figure_is_earlier=figure is None, crops=figure is not None,
         rows=[_row(i, film if place < _MOST_CROPS else None, units) for place, i in enumerate(indications)],
         findings=[(place, f, about(f), *finding_numbers(f)) for place, f in findings[:_MOST_FINDINGS]],
         findings_left_out=max(0, len(findings) - _MOST_FINDINGS),
@@ -115,8 +119,8 @@ def _objects(worksheet: Worksheet) -> str:
     return "; ".join(parts) or "none"
 
 
-def _data_address(jpeg: bytes) -> str:
-    return "data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii")
+def _data_address(picture: bytes, kind: str = "jpeg") -> str:
+    return f"data:image/{kind};base64," + base64.b64encode(picture).decode("ascii")
 
 
 @cache

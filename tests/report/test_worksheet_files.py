@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -144,6 +145,34 @@ def test_without_a_film_the_picture_is_left_alone(make_sheet: MakeSheet, tmp_pat
     (tmp_path / "f.annotated.png").write_bytes(b"kept")
     write_worksheet_files(make_sheet(2), None, tmp_path, "f")
     assert (tmp_path / "f.annotated.png").read_bytes() == b"kept"
+
+
+def test_a_worksheet_judged_again_shows_the_first_picture_and_says_so(make_sheet: MakeSheet, make_film: MakeFilm, tmp_path: Path) -> None:
+    sheet = make_sheet(2)
+    write_worksheet_files(sheet, make_film(sheet), tmp_path, "f")
+    write_worksheet_files(replace(sheet, reader=say.Reader("A. Reader")), None, tmp_path, "f")
+    page = Page((tmp_path / "f.worksheet.html").read_text(encoding="utf-8"))
+    (address,) = [a["src"] for tag, a in page.tags if tag == "img"]
+    assert address is not None
+    assert base64.b64decode(address.split(",")[1]) == (tmp_path / "f.annotated.png").read_bytes()
+    assert "The picture is that of the first reading" in page.text
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".xlsx"])
+def test_a_signed_sheet_is_not_written_over(make_sheet: MakeSheet, tmp_path: Path, suffix: str) -> None:
+    """Only the worksheet that carries the same reader, which is the one judged from it, may take its place."""
+    sheet = make_sheet(2)
+    signed = replace(sheet, reader=say.Reader("A. Reader"))
+    write_worksheet_files(signed, None, tmp_path, "f")
+    for path in tmp_path.iterdir():
+        if path.suffix != suffix:
+            path.unlink()
+    before = (tmp_path / f"f.worksheet{suffix}").read_bytes()
+    with pytest.raises(OutputError, match=r"signed by A\. Reader"):
+        write_worksheet_files(sheet, None, tmp_path, "f")
+    assert [p.read_bytes() for p in tmp_path.iterdir()] == [before]
+    write_worksheet_files(signed, None, tmp_path, "f")
+    assert (tmp_path / "f.worksheet.json").exists()
 
 
 def test_a_number_that_is_none_writes_nothing(make_sheet: MakeSheet, tmp_path: Path) -> None:
