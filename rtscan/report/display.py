@@ -45,8 +45,13 @@ def film_picture(film: Film, widest: int, highest: int, narrowest: int) -> Pictu
 
 
 def stretched(density: F32) -> Grey:
-    """A small piece of film with its own contrast: the darkest and brightest 1 % at the ends of the grey scale, dense metal bright."""
-    low, high = np.percentile(_some(density), (1.0, 99.0)) if density.size else (0.0, 1.0)
+    """A small piece of film with its own contrast, dense metal bright.
+
+    The darkest and brightest 1 % of its middle (70 % of its width and height) lie at the ends of the grey scale.
+    """
+    rows, columns = (int(0.15 * size) for size in density.shape)
+    middle = density[rows:density.shape[0] - rows, columns:density.shape[1] - columns]
+    low, high = np.percentile(_some(middle), (1.0, 99.0)) if middle.size else (0.0, 1.0)
     span = max(float(high - low), 1e-3)
     return np.clip(235.0 - (density - low) * (215.0 / span), 0, 255).astype(np.uint8)
 
@@ -66,12 +71,18 @@ def _some(density: F32) -> F32:
     return density[::step, ::step]
 
 
+def _inside(density: F32) -> F32:
+    """The film without its rim, whose black or white edges would use up the grey scale."""
+    rows, columns = (int(0.04 * size) for size in density.shape)
+    return density[rows:density.shape[0] - rows, columns:density.shape[1] - columns]
+
+
 def _flattened(density: F32) -> Grey:
     base = _slow_part(density)
-    low, middle, high = np.percentile(_some(base), (1.0, 50.0, 99.0))
+    low, middle, high = np.percentile(_some(_inside(base)), (1.0, 50.0, 99.0))
     base_gain = _BASE_SPAN / max(float(high - low), 1e-3)
     fine = density - base
-    reach = max(float(np.percentile(np.abs(_some(fine)), 99.5)), 1e-6)
+    reach = max(float(np.percentile(np.abs(_some(_inside(fine))), 99.5)), 1e-6)
     fine_gain = min(max(_DETAIL_REACH / reach, base_gain), _MOST_GAIN * base_gain)
     level = float((low + high) / 2 + middle) / 2
     grey = 122.0 + base_gain * level - base_gain * base - fine_gain * fine
@@ -83,7 +94,7 @@ def _slow_part(density: F32) -> F32:
     rows, columns = density.shape
     coarse_by = max(1, round(min(rows, columns) / 250))
     coarse = cv2.resize(density, (max(1, columns // coarse_by), max(1, rows // coarse_by)), interpolation=cv2.INTER_AREA)
-    low, high = np.percentile(_some(np.asarray(coarse, np.float32)), (2.0, 98.0))
+    low, high = np.percentile(_some(_inside(np.asarray(coarse, np.float32))), (2.0, 98.0))
     window = (2 * max(2, min(coarse.shape) // 40) + 1,) * 2
     mean = cv2.blur(coarse, window)
     variance = np.maximum(cv2.blur(coarse * coarse, window) - mean * mean, 0.0)
