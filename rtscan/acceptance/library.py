@@ -94,10 +94,21 @@ def _read(path: Path) -> _Source:
 
 
 @cache
-def _shipped() -> tuple[_Source, ...]:
+def _file_names() -> tuple[str, ...]:
     folder = resources.files(__package__).joinpath("tables")
-    files = sorted((f for f in folder.iterdir() if f.name.endswith(".toml")), key=lambda f: f.name)
-    return tuple(_Source(f.name, text := f.read_text("utf-8"), tomllib.loads(text)) for f in files)
+    return tuple(sorted(f.name for f in folder.iterdir() if f.name.endswith(".toml")))
+
+
+@cache
+def _file(name: str) -> _Source:
+    text = resources.files(__package__).joinpath("tables", name).read_text("utf-8")
+    return _Source(name, text, tomllib.loads(text))
+
+
+def _shipped(name: str = "") -> tuple[_Source, ...]:
+    """The shipped files; with the name of a criterion only those that may hold it (their name before the @ begins it)."""
+    fitting = tuple(_file(f) for f in _file_names() if name.startswith(f.partition("@")[0]))
+    return fitting or tuple(_file(f) for f in _file_names())
 
 
 def _variants(source: _Source) -> list[dict[str, str]]:
@@ -106,10 +117,10 @@ def _variants(source: _Source) -> list[dict[str, str]]:
 
 def _find_shipped(name_and_edition: str) -> tuple[_Source, dict[str, str]]:
     name, _, edition = name_and_edition.strip().partition("@")
-    known = {(v["name"], str(s.data["edition"])): (s, v) for s in _shipped() for v in _variants(s)}
+    known = {(v["name"], str(s.data["edition"])): (s, v) for s in _shipped(name) for v in _variants(s)}
     editions = sorted((e for n, e in known if n == name), reverse=True)
     if not editions:
-        hint = nearest_names(name, tuple(sorted({n for n, _ in known})))
+        hint = nearest_names(name, tuple(dict.fromkeys(k.name for k in known_criteria())))
         raise CriteriaError(name_and_edition, f"no criterion of this name; {hint} (or give a .toml file)")
     if edition and edition not in editions:
         raise CriteriaError(name_and_edition, f"no edition {edition} of {name}; known: {', '.join(editions)}")
