@@ -166,7 +166,7 @@ def _exposure(technique: Technique, weld: Table, level: int, rng: np.random.Gene
     elif technique == "DWSI":
         assert od is not None
         table["source_to_film_mm"] = round(od + (_uniform(rng, 8, 40) if rng.random() < 0.7 else _uniform(rng, 60, 250)), 1)
-        table["offset_mm"] = round(0.35 * table["source_to_film_mm"] * rng.choice([-1.0, 1.0]), 1) if od < 200 else _uniform(rng, 60, 140)
+        table["offset_mm"] = round(table["source_to_film_mm"] * _uniform(rng, 0.14, 0.26) * float(rng.choice([-1.0, 1.0])), 1)
     elif technique.startswith("DWDI"):
         assert od is not None
         table["source_to_film_mm"] = _uniform(rng, 500, 800)
@@ -233,7 +233,8 @@ def _size_film(technique: Technique, weld: Table, exposure: Table, film: Table, 
         along = round(1.3 * od * exposure["source_to_film_mm"] / (exposure["source_to_film_mm"] - od), 1)
         film["height_mm"] = round(film["height_mm"] + 30, 1)
     elif od is not None:
-        along = round(min(240.0, np.pi * od / (3 if technique == "DWSI" else 2)), 1)
+        far = technique == "DWSI" and exposure["source_to_film_mm"] > od + 50
+        along = round(min(240.0, np.pi * od / (5 if far else 3 if technique == "DWSI" else 2)), 1)
     film["width_mm"] = along
     if 45 < place.get("angle_deg", 0.0) < 135:
         film["width_mm"], film["height_mm"] = film["height_mm"], along
