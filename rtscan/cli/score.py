@@ -62,10 +62,13 @@ def score(
 
 def _tell(outcome: FilmOutcome, out: Path, as_json: bool) -> None:
     """A line per film: JSON lines on standard output when asked for, else plain words; a film that failed also warns."""
-    from rtscan.record_json import dump_line, load_document
+    from rtscan.reader_changes import open_for_judging
+    from rtscan.record_json import dump_line
 
     if outcome.status == "failed":
         warn(f"{outcome.message}; the set goes on without it")
+    elif outcome.message:
+        warn(f"{outcome.name}: {outcome.message}")
     for name in outcome.sheets:
-        sheet = load_document(out / name)
+        sheet = open_for_judging(out / name)
         typer.echo(dump_line(sheet) if as_json else f"{outcome.name}: {sheet.verdict} ({outcome.status}) {sheet.verdict_says}")

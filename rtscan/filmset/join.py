@@ -6,8 +6,9 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
-from rtscan.filmset.stations import Axis, Interval, total_mm, union, without
+from rtscan.filmset.stations import JOIN_TOLERANCE_MM, Axis, Interval, total_mm, union, without
 from rtscan.findings import FilmOfWeld, Indication, Stretch, WeldDocument, WeldFacts, Worksheet
 from rtscan.reading.group import group
 
@@ -45,9 +46,10 @@ def join_weld(name: str, films: Sequence[FilmReading]) -> WeldDocument:
     placed = _latest_shots([_place(film, axis, history) for film in films], axis, history)
     covered = union(piece for film in placed for piece in film.intervals)
     indications, groups = group(_numbered(_merge(placed, axis)))
+    counting = [film for film in films if _still_needed(film, placed, axis)]
     return WeldDocument(
         tool=films[0].worksheet.tool, job_sha256=films[0].worksheet.job_sha256, criteria_sha256=films[0].worksheet.criteria_sha256,
-        weld=facts, films=tuple(_film_of_weld(film) for film in films), indications=indications, groups=groups,
+        weld=facts, films=tuple(_film_of_weld(film) for film in counting), indications=indications, groups=groups,
         covered_mm=total_mm(covered) if covered else None, gaps=axis.gaps(covered), history=tuple(history),
     )
 
@@ -57,10 +59,12 @@ def _weld_facts(name: str, films: Sequence[FilmReading]) -> WeldFacts:
     facts = replace(films[0].worksheet.weld, name=name, arcs=())
     for film in films[1:]:
         other = film.worksheet.weld
-        differing = [key for key in ("length_mm", "wall_mm", "od_mm", "joint", "cap_width_mm", "layers")
-                     if None not in (getattr(facts, key), getattr(other, key)) and getattr(facts, key) != getattr(other, key)]
-        cap = [value for value in (facts.cap_width_mm, other.cap_width_mm) if value is not None]
-        facts = replace(facts, **{key: None for key in differing if key != "cap_width_mm"}, cap_width_mm=min(cap) if cap else None)
+        unknown: dict[str, Any] = {
+            key: None for key in ("length_mm", "wall_mm", "od_mm", "joint", "layers")
+            if None not in (getattr(facts, key), getattr(other, key)) and getattr(facts, key) != getattr(other, key)
+        }
+        caps = [value for value in (facts.cap_width_mm, other.cap_width_mm) if value is not None]
+        facts = replace(facts, **unknown, cap_width_mm=min(caps, default=None))
     return facts
 
 
@@ -69,12 +73,28 @@ def _place(film: FilmReading, axis: Axis, history: list[str]) -> _Placed:
     if not sheet.quality.readable:
         history.append(f"{film.name}: may not be judged; it covers nothing, and its {len(sheet.indications)} marks are not counted")
         return _Placed(film, (), ())
-    pieces = [piece for arc in sheet.weld.arcs if arc.station_from_mm is not None and arc.station_to_mm is not None
-              for piece in axis.pieces(arc.station_from_mm, arc.station_to_mm)]
-    if not pieces:
+    intervals = _intervals(sheet, axis)
+    if not intervals:
         history.append(f"{film.name}: its place on the weld is not known; it covers nothing until the job sheet gives a station")
     named = tuple(replace(i, film=film.name, seen_on=(film.name,)) for i in sheet.indications)
-    return _Placed(film, union(pieces), named)
+    return _Placed(film, intervals, named)
+
+
+def _intervals(sheet: Worksheet, axis: Axis) -> tuple[Interval, ...]:
+    """The stations a film shows, in the growing direction of the weld."""
+    return union(piece for arc in sheet.weld.arcs if arc.station_from_mm is not None and arc.station_to_mm is not None
+                 for piece in axis.pieces(arc.station_from_mm, arc.station_to_mm))
+
+
+def _still_needed(film: FilmReading, placed: Sequence[_Placed], axis: Axis) -> bool:
+    """False for a film that may not be judged when later shots show all of its stations: it no longer bears on the verdict."""
+    if film.worksheet.quality.readable:
+        return True
+    left = _intervals(film.worksheet, axis)
+    later = [p for p in placed if _shot_number(p.reading.shot) > _shot_number(film.shot)]
+    for cut in union(piece for p in later for piece in p.intervals):
+        left = without(left, cut)
+    return not later or not _intervals(film.worksheet, axis) or total_mm(left) > JOIN_TOLERANCE_MM
 
 
 def _shot_number(shot: str) -> int:

@@ -7,7 +7,7 @@ import json
 import re
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -18,11 +18,13 @@ from rtscan.filmset.state import FilmState
 from rtscan.findings import Worksheet
 from rtscan.job import Job, job_sha256, load_job
 from rtscan.pipeline import ReadSettings, read_film
+from rtscan.reader_changes import open_for_judging
 from rtscan.reading.load import MAX_MEGAPIXELS, load_films
-from rtscan.record_json import load_document
 from rtscan.report.files import write_worksheet_files
+from rtscan.writing import write_bytes
 
 _PAGE = re.compile(r"(.+)#(\d+)")
+READER_ENDINGS = (".worksheet.json", ".worksheet.xlsx", ".worksheet.csv")
 OUTPUT_ENDINGS = (".worksheet.json", ".worksheet.csv", ".worksheet.html", ".worksheet.xlsx", ".annotated.png")
 
 
@@ -91,14 +93,17 @@ def read_and_write(task: FilmTask) -> tuple[tuple[str, Worksheet], ...]:
 
 def refuse_reader_overwrite(path: Path) -> None:
     """Raises FilmError when `path` holds a worksheet that a reader has confirmed or changed: a person's work is not written over."""
-    if path.exists() and (reader := _reader_of(path)):
+    if reader := _reader_of(path):
         what = f"holds the reading confirmed by {reader}; choose another folder with --out, or judge it again with rtscan judge"
         raise FilmError(str(path), what)
 
 
 def _reader_of(path: Path) -> str:
+    """Who signed the worksheet; empty when nobody did or there is none."""
+    if not path.exists():
+        return ""
     try:
-        reader = load_document(path).reader
+        reader = open_for_judging(path).reader
     except RtscanError:
         return ""
     return (reader.name or "a reader") if reader else ""
@@ -113,12 +118,29 @@ def do_task(task: FilmTask) -> FilmOutcome:
             return FilmOutcome(task.name, "kept", kept, "", fingerprint, task.known.outputs if task.known else {})
         if (done := _still_valid(task, fingerprint)) is not None:
             return done
+        edited = _edited_tables(task)
         names = tuple(name for name, _ in read_and_write(task))
+        message = _set_aside(task.out, edited)
         outputs = {name: _sha256(task.out / name) for sheet in names for name in _outputs_of(sheet) if (task.out / name).exists()}
-        return FilmOutcome(task.name, "read", names, "", fingerprint, outputs, time.perf_counter() - started)
+        return FilmOutcome(task.name, "read", names, message, fingerprint, outputs, time.perf_counter() - started)
     except RtscanError as problem:
         seconds = time.perf_counter() - started
         return FilmOutcome(task.name, "failed", (), "; ".join(problem.lines()), _failed_fingerprint(task), {}, seconds)
+
+
+def _edited_tables(task: FilmTask) -> dict[str, bytes]:
+    """Tables of this film that are not as the run wrote them: somebody may have worked in them without signing."""
+    known = task.known.outputs if task.known else {}
+    paths = [task.out / name for name in known if name.endswith((".csv", ".xlsx"))]
+    return {path.name: path.read_bytes() for path in paths if path.exists() and _sha256(path) != known[path.name]}
+
+
+def _set_aside(out: Path, edited: Mapping[str, bytes]) -> str:
+    """Saves edited tables that the new reading replaced; says so in words, or nothing."""
+    lost = {name: data for name, data in edited.items() if (out / name).read_bytes() != data}
+    for name, data in lost.items():
+        write_bytes(out / f"unsigned-{name}", data)
+    return f"changes without a reader's name were set aside in {', '.join(f'unsigned-{name}' for name in lost)}" if lost else ""
 
 
 def _outputs_of(sheet_name: str) -> tuple[str, ...]:
@@ -160,10 +182,13 @@ def _sha256(path: Path) -> str:
 
 
 def _kept_by_reader(task: FilmTask) -> tuple[str, ...]:
-    """Worksheets of this film that a reader has confirmed or changed."""
+    """Worksheets of this film that a reader has signed, in whichever of the formats; the JSON counts first."""
     path, _ = file_and_page(task.path)
-    names = {*(n for n in (task.known.outputs if task.known else {}) if n.endswith(".worksheet.json")), f"{path.stem}.worksheet.json"}
-    return tuple(sorted(name for name in names if (task.out / name).exists() and _reader_of(task.out / name)))
+    known = task.known.outputs if task.known else {}
+    stems = {path.stem, *(name.removesuffix(".worksheet.json") for name in known if name.endswith(".worksheet.json"))}
+    candidates = ([f"{stem}{ending}" for ending in READER_ENDINGS] for stem in sorted(stems))
+    signed = (next((name for name in names if _reader_of(task.out / name)), None) for names in candidates)
+    return tuple(name for name in signed if name)
 
 
 def _still_valid(task: FilmTask, fingerprint: str) -> FilmOutcome | None:
@@ -178,7 +203,3 @@ def _still_valid(task: FilmTask, fingerprint: str) -> FilmOutcome | None:
     sheets = tuple(sorted(name for name in known.outputs if name.endswith(".worksheet.json")))
     return FilmOutcome(task.name, "unchanged", sheets, "", fingerprint, known.outputs)
 
-
-def with_known(task: FilmTask, known: FilmState | None) -> FilmTask:
-    """The task with what an earlier run made of it."""
-    return replace(task, known=known)

@@ -83,7 +83,7 @@ def _held_lock(folder: Path) -> Iterator[None]:
 
 def _connect(path: Path) -> sqlite3.Connection:
     try:
-        return sqlite3.connect(path, timeout=0.0, isolation_level=None if path.name == LOCK_NAME else "")
+        return sqlite3.connect(path, timeout=0.0, isolation_level=None if path.name == LOCK_NAME else "DEFERRED")
     except sqlite3.Error as problem:
         raise OutputError(str(path), f"cannot be opened ({problem}); choose another folder with --out") from problem
 

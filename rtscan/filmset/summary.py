@@ -119,13 +119,13 @@ def _html(films: Sequence[ReadFilm], rows: list[Row], joined: list[Row], welds: 
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
-    page = Environment(loader=PackageLoader("rtscan.filmset"), autoescape=True, undefined=StrictUndefined, trim_blocks=True).get_template("set.html")
+    pages = Environment(loader=PackageLoader("rtscan.filmset"), autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     documents = [weld.document for weld in welds]
     counts = type_counts([i for d in documents for i in d.indications])
-    drawn = {"pareto": charts.pareto(counts) if counts else "", "welders": _drawn_rates(by_welder(welds)), "lengths": _drawn_rates(by_length(welds)),
-             "trend": charts.trend(dated) if (dated := by_date(welds)) else ""}
+    drawn = {"pareto": charts.pareto(counts) if counts else "", "welders": _drawn_rates(by_welder(welds)),
+             "lengths": _drawn_rates(by_length(welds)), "trend": charts.trend(dated) if (dated := by_date(welds)) else ""}
     criteria = sorted({f"{d.criteria.title} {d.criteria.edition}".strip() for d in documents if d.criteria})
-    return page.render(
+    return pages.get_template("set.html").render(
         title=title, tool=f"rtscan {__version__}", criteria=", ".join(criteria), unverified=any(d.verdict_unverified for d in documents),
         welds=[{**_weld_view(d), "map": Markup(charts.weld_map(d))} for d in documents],
         films=[{**row, "name": row["file"] if row["page"] in (None, 1) else f"{row['file']}#{row['page']}",
@@ -150,7 +150,7 @@ def _weld_view(document: WeldDocument) -> Row:
 
 def _thumbnail(out: Path, worksheet: str) -> str:
     """The annotated picture, small, as a data URI; empty when there is none."""
-    picture = out / (worksheet.removesuffix(".worksheet.json") + ".annotated.png")
+    picture = out / (worksheet.rpartition(".worksheet.")[0] + ".annotated.png")
     if not worksheet or not picture.exists():
         return ""
     from PIL import Image

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from rtscan.acceptance.judge import judge
 from rtscan.acceptance.library import load_criteria
-from rtscan.acceptance.situation import situation_from_job
+from rtscan.acceptance.situation import Units, situation_from_job
 from rtscan.errors import ListError, RtscanError
 from rtscan.filmset.join import FilmReading, join_weld
 from rtscan.filmset.manifest import SetRow
@@ -18,7 +18,8 @@ from rtscan.filmset.one_film import FilmOutcome, FilmTask
 from rtscan.filmset.tally import SetWeld
 from rtscan.findings import WeldDocument, Worksheet
 from rtscan.job import Job, load_job
-from rtscan.record_json import dump, load_document
+from rtscan.reader_changes import open_for_judging
+from rtscan.record_json import dump
 from rtscan.writing import write_text
 
 
@@ -34,12 +35,23 @@ class ReadFilm:
 
 def collect(rows: Sequence[SetRow], tasks: Sequence[FilmTask], outcomes: Mapping[str, FilmOutcome]) -> tuple[ReadFilm, ...]:
     """Every row with what became of it, in the order of the set."""
-    return tuple(ReadFilm(row, task, outcomes[row.file], tuple(_sheet(task.out / name) for name in outcomes[row.file].sheets))
+    return tuple(ReadFilm(row, task, outcomes[row.file], _sheets(task, outcomes[row.file]))
                  for row, task in zip(rows, tasks, strict=True) if row.file in outcomes)
 
 
+def _sheets(task: FilmTask, outcome: FilmOutcome) -> tuple[Worksheet, ...]:
+    """The worksheets of a film; what a reader has signed is judged again by today's job sheet and criteria."""
+    sheets = tuple(_sheet(task.out / name) for name in outcome.sheets)
+    if outcome.status != "kept":
+        return sheets
+    job = load_job(task.job, task.overrides)
+    criteria = load_criteria(job.acceptance.criteria) if job.acceptance.criteria else None
+    return tuple(judge(sheet, criteria, situation_from_job(job, sheet, task.settings.units)) for sheet in sheets)
+
+
 def _sheet(path: Path) -> Worksheet:
-    document = load_document(path)
+    """The worksheet as a reader may have changed it in any of its formats."""
+    document = open_for_judging(path)
     if not isinstance(document, Worksheet):
         raise ListError(str(path), "is not the worksheet of a film; move it away and run the set again")
     return document
@@ -83,14 +95,13 @@ def weld_of(name: str, films: Sequence[ReadFilm]) -> SetWeld | None:
     return SetWeld(document, _welders(films, job), max(days))
 
 
-def _judged(document: WeldDocument, job: Job, units: str) -> WeldDocument:
+def _judged(document: WeldDocument, job: Job, units: Units) -> WeldDocument:
     criteria = load_criteria(job.acceptance.criteria) if job.acceptance.criteria else None
-    situation = situation_from_job(job, document, "in" if units == "in" else "mm")
-    return judge(document, criteria, situation)
+    return judge(document, criteria, situation_from_job(job, document, units))
 
 
 def _welders(films: Sequence[ReadFilm], job: Job) -> tuple[tuple[str, str], ...]:
-    named = [(role, welder) for film in films for role, welder in (("root", film.row.welder_root), ("fill", film.row.welder_fill)) if welder]
+    named = [pair for film in films for pair in (("root", film.row.welder_root), ("fill", film.row.welder_fill)) if pair[1]]
     return tuple(dict.fromkeys(named or [("weld", welder) for welder in job.weld.welders]))
 
 

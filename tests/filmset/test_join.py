@@ -99,8 +99,8 @@ def test_films_that_disagree_about_the_wall_leave_it_unknown() -> None:
 
 def test_shifting_every_station_round_the_ring_changes_no_count() -> None:
     def joined(shift: float) -> tuple[int, float | None]:
-        weld = join_weld("W-017", [film("A", shift, shift + 190, pore((shift + 180.0) % LENGTH_MM)),
-                                   film("B", shift + 170, shift + 360, pore((shift + 181.0) % LENGTH_MM), pore((shift + 300.0) % LENGTH_MM))])
+        one, same, other = (pore((shift + along) % LENGTH_MM) for along in (180.0, 181.0, 300.0))
+        weld = join_weld("W-017", [film("A", shift, shift + 190, one), film("B", shift + 170, shift + 360, same, other)])
         return len(weld.indications), weld.covered_mm
 
     for shift in (100.0, 340.0, 350.0, 520.0):

@@ -43,7 +43,8 @@ def test_covered_and_gaps_share_the_ring_among_them(stretches: list[tuple[float,
     covered = union(pieces)
     # Slow twin: whole-millimetre cells of the ring covered by any piece; stations are whole numbers, so no cell is cut.
     cells = {k for a, b in pieces for k in range(round(a), round(b))}
-    gap_cells = {k % 528 for g in RING.gaps(covered) for k in range(round(g.from_mm), round(g.to_mm if g.to_mm > g.from_mm else g.to_mm + 528))}
+    gaps = [(g.from_mm, g.to_mm if g.to_mm > g.from_mm else g.to_mm + 528) for g in RING.gaps(covered)]
+    gap_cells = {k % 528 for a, b in gaps for k in range(round(a), round(b))}
     swallowed = 528 - len(cells) - len(gap_cells)
     assert not cells & gap_cells
     # Gaps up to the tolerance are joined over, at most one between neighbouring pieces and one at each end.
