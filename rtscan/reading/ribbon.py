@@ -112,7 +112,13 @@ def contrast_scale(reduced: Reduced) -> float:
     return float(np.percentile(np.abs(level[near]), 92)) if near.any() else 0.0
 
 
-def _evidence_table(reduced: Reduced, widths: NDArray[np.int64], scale: float) -> F32:
+def widths_of(reduced: Reduced, settings: RibbonSettings) -> NDArray[np.int64]:
+    """The widths tried, in rows, growing by a constant factor."""
+    greatest = max(settings.least_width + 1, min(settings.greatest_width, round(0.8 * reduced.density.shape[0])))
+    return np.unique(np.round(np.geomspace(settings.least_width, greatest, settings.widths)).astype(np.int64))
+
+
+def evidence_table(reduced: Reduced, widths: NDArray[np.int64], scale: float) -> F32:
     """Evidence (width, centre row, column) in [-1, 1.5]: both edges bright inwards; the weaker edge counts again."""
     rows, columns = reduced.density.shape
     table = np.full((len(widths), rows, columns), -1.0, np.float32)
@@ -169,13 +175,34 @@ def _best_shift(total: F32, costs: F32, transposed: bool = False) -> tuple[F32, 
     return (best.T, shift.T) if transposed else (best, shift)
 
 
+def hollowness(reduced: Reduced, ribbon: Ribbon) -> float:
+    """How far a ribbon grows dark again between its edges: 0 as bright as at the edges, 1 as dark as outside (two ribbons, or a tube)."""
+    width = ribbon.lower - ribbon.upper
+    places = np.concatenate([[-0.12, -0.08], np.linspace(0.1, 0.9, 17), [1.08, 1.12]])
+    rows = np.clip(np.round(ribbon.upper + places[:, None] * width - 0.5), 0, reduced.density.shape[0] - 1).astype(np.int64)
+    profile = np.median(reduced.density[rows, np.arange(rows.shape[1])], axis=1)
+    outside = max(float(profile[:2].mean()), float(profile[-2:].mean()))
+    inside = profile[2:-2]
+    left, right = np.minimum.accumulate(inside), np.minimum.accumulate(inside[::-1])[::-1]
+    return float((inside - np.maximum(left, right)).max()) / max(outside - float(inside.min()), 1e-9)
+
+
+def evenness(reduced: Reduced, ribbon: Ribbon) -> float:
+    """The smaller of a ribbon's two density steps over the larger, 0 to 1: the end of a plate beside air has very uneven ones."""
+    width = ribbon.lower - ribbon.upper
+    places = np.array([-0.15, 0.15, 0.85, 1.15])[:, None]
+    rows = np.clip(np.round(ribbon.upper + places * width - 0.5), 0, reduced.density.shape[0] - 1).astype(np.int64)
+    outer, inner, last, beyond = np.median(reduced.density[rows, np.arange(rows.shape[1])], axis=1)
+    steps = sorted([float(outer - inner), float(beyond - last)])
+    return max(0.0, steps[0]) / max(steps[1], 1e-9)
+
+
 def find_ribbons(reduced: Reduced, scale: float, count: int, settings: RibbonSettings) -> tuple[Ribbon, ...]:
     """The `count` best ribbons, best first, none over another by more than a quarter of its width."""
     if scale <= 0 or reduced.density.shape[1] < 4 or reduced.density.shape[0] < settings.least_width:
         return ()
-    greatest = max(settings.least_width + 1, min(settings.greatest_width, reduced.density.shape[0]))
-    widths = np.unique(np.round(np.geomspace(settings.least_width, greatest, settings.widths)).astype(np.int64))
-    table = _evidence_table(reduced, widths, scale)
+    widths = widths_of(reduced, settings)
+    table = evidence_table(reduced, widths, scale)
     columns = np.arange(table.shape[2])
     rows = np.arange(table.shape[1])[:, None]
     found = []

@@ -9,13 +9,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from rtscan.film import F32, Bool, Film, Marks, Weld
 from rtscan.job import Job
 from rtscan.reading.arcs import arc_from_course, directed_arc, growth_in_picture, with_stations
+from rtscan.reading.double_image import PipeAxis, arcs_on_pipe, axis_from_arcs, axis_from_limits
+from rtscan.reading.ellipse_arcs import PipeInPicture, find_arcs
 from rtscan.reading.given_weld import weld_as_given
-from rtscan.reading.ribbon import Reduced, Ribbon, RibbonSettings, contrast_scale, find_ribbons, reduce_film
+from rtscan.reading.ribbon import Reduced, Ribbon, RibbonSettings, contrast_scale, evenness, find_ribbons, hollowness, reduce_film
 from rtscan.reading.tube import Tube, tube_of
 from rtscan.reading.weld_edges import Course, follow_edges
+
+WIDE = RibbonSettings(least_width=64, greatest_width=160, widths=6)
 
 
 @dataclass(frozen=True)
@@ -27,10 +33,15 @@ class WeldBandSettings:
     sure_score: float = 1.3
     second_share: float = 0.72
     least_across_tube: float = 1.0
+    least_where_told: float = 0.5
     step_of_walls: float = 0.6
+    widest_of_tube: float = 0.5
     width_ratio: float = 1.6
     blur_ratio: float = 1.35
     step_share: float = 0.35
+    wide_margin: float = 0.004
+    least_even: float = 0.25
+    hollow: float = 0.5
     bulge_ratio: float = 0.3
 
 
@@ -41,6 +52,15 @@ class _Candidate:
     rank: float
 
 
+@dataclass(frozen=True)
+class _Found:
+    """What the search found; `axis` is the pipe axis of a double-image film."""
+
+    courses: list[Course]
+    doubt: str = ""
+    axis: PipeAxis | None = None
+
+
 def find_weld(film: Film, job: Job, marks: Marks) -> Weld | None:
     """The weld of a film, its arcs in the order of growing station; None when nothing convincing is there."""
     if job.weld.centreline_px:
@@ -49,40 +69,40 @@ def find_weld(film: Film, job: Job, marks: Marks) -> Weld | None:
     usable = film.valid & ~marks.hidden
     if min(film.density.shape) < 32 or usable.mean() < 0.2:
         return None
-    chosen, doubt = _search(film.density, usable, job, settings)
-    if not chosen:
+    found = _search(film.density, usable, job, film.pixels_per_mm, settings)
+    if not found.courses:
         return None
-    growth = growth_in_picture(job.location)
-    arcs, fits = [], True
-    for course in chosen:
-        arc, along = directed_arc(arc_from_course(course), growth)
-        fits = fits and along
-        arcs.append(with_stations(arc, job, film.pixels_per_mm))
-    if not fits:
-        doubt = _join(doubt, "the job sheet's direction lies across the weld on the picture; stations grow to the right or downwards")
-    return Weld(tuple(arcs), "image", doubt)
+    if found.axis is not None or _double(job):
+        arcs, more = arcs_on_pipe(found.courses, found.axis, job, film.pixels_per_mm, growth_in_picture(job.location))
+        return Weld(arcs, "image", _join(found.doubt, more))
+    arc, fits = directed_arc(arc_from_course(found.courses[0]), growth_in_picture(job.location))
+    across = "" if fits else "the job sheet's direction lies across the weld on the picture; stations grow to the right or downwards"
+    return Weld((with_stations(arc, job, film.pixels_per_mm),), "image", _join(found.doubt, across))
 
 
 def _join(*doubts: str) -> str:
     return "; ".join(d for d in doubts if d)
 
 
-def _search(density: F32, usable: Bool, job: Job, settings: WeldBandSettings) -> tuple[list[Course], str]:
-    """The courses that are the weld (none, one, or the two arcs of an ellipse), and the doubt in words."""
+def _search(density: F32, usable: Bool, job: Job, pixels_per_mm: float | None, settings: WeldBandSettings) -> _Found:
+    """The courses that are the weld: none, one, or the two arcs of an ellipse."""
     found = [c for c in _candidates(density, usable, settings, (False, True)) if c.ribbon.score >= settings.least_score]
     if not found:
-        return [], ""
+        return _Found([])
     best = _best_direction(found)
-    alike = [c for c in found[1:] if c.reduced.turned == best.reduced.turned]
+    alike = [c for c in found if c is not best and c.reduced.turned == best.reduced.turned]
     rivals = [c for c in alike if c.ribbon.score >= settings.second_share * best.ribbon.score]
-    courses = [follow_edges(density, usable, c.reduced, c.ribbon, job.exposure.technique == "DWSI") for c in [best, *rivals[:1]]]
+    over_blurred = job.exposure.technique == "DWSI"
+    courses = [follow_edges(density, usable, c.reduced, c.ribbon, over_blurred) for c in [best, *rivals[:1]]]
     if _may_be_tube(job):
         for tube in (tube_of(density, courses[0]), tube_of(density, *courses) if len(courses) == 2 else None):
-            across = _across_tube(density, usable, tube, job, settings) if tube else []
-            if across:
-                return across, ""
+            across = _across_tube(density, usable, tube, job, pixels_per_mm, settings) if tube else []
+            if tube and across:
+                return _Found(across, axis=axis_from_limits(tube.at, tube.upper, tube.lower, tube.turned))
     doubt = "" if best.ribbon.score >= settings.sure_score else "the weld edges are faint on part of the film"
-    return _one_or_two(courses, doubt, job, settings)
+    courses, beside = _one_or_two(courses, job, settings)
+    axis = axis_from_arcs(*courses) if len(courses) == 2 else None
+    return _Found(courses, _join(doubt, beside), axis)
 
 
 def _candidates(density: F32, usable: Bool, settings: WeldBandSettings, directions: tuple[bool, ...]) -> list[_Candidate]:
@@ -95,9 +115,26 @@ def _candidates(density: F32, usable: Bool, settings: WeldBandSettings, directio
     found = []
     for picture in pictures:
         share = density.shape[0 if picture.turned else 1] / longest if len(directions) == 2 else 1.0
-        for ribbon in find_ribbons(picture, scale, 2, RibbonSettings()):
-            found.append(_Candidate(picture, ribbon, ribbon.score * (0.75 + 0.25 * share)))
+        for ribbon in _ribbons(picture, scale, settings):
+            even = min(1.0, evenness(picture, ribbon) / settings.least_even)
+            found.append(_Candidate(picture, ribbon, ribbon.score * (0.7 + 0.3 * share) * (0.8 + 0.2 * even)))
     return sorted(found, key=lambda c: -c.rank)
+
+
+def _ribbons(picture: Reduced, scale: float, settings: WeldBandSettings) -> list[Ribbon]:
+    """The two best ribbons of usual width, and before them a wide one that is better and not two with a gap between."""
+    narrow = list(find_ribbons(picture, scale, 2, RibbonSettings()))
+    wide = find_ribbons(picture, scale, 1, WIDE)
+    least = narrow[0].score + settings.wide_margin if narrow else 0.0
+    solid = [r for r in wide if r.score > least and hollowness(picture, r) < settings.hollow]
+    beside = [r for r in narrow if not solid or not _over(solid[0], r)]
+    return solid + beside
+
+
+def _over(wide: Ribbon, narrow: Ribbon) -> bool:
+    """Whether a ribbon lies within a wider one along most of the film."""
+    shared = np.minimum(wide.lower, narrow.lower) - np.maximum(wide.upper, narrow.upper)
+    return float(np.median(shared / (narrow.lower - narrow.upper))) > 0.5
 
 
 def _best_direction(found: list[_Candidate]) -> _Candidate:
@@ -109,49 +146,72 @@ def _best_direction(found: list[_Candidate]) -> _Candidate:
     return others[0] if alone and paired else best
 
 
+def _double(job: Job) -> bool:
+    return job.exposure.technique in ("DWDI-ellipse", "DWDI-superimposed")
+
+
 def _may_be_tube(job: Job) -> bool:
     """Whether the set-up can show a tube whole: any, unless the job sheet says single image or plate."""
     return job.exposure.technique in (None, "DWDI-ellipse", "DWDI-superimposed") and job.weld.joint in (None, "girth")
 
 
-def _across_tube(density: F32, usable: Bool, tube: Tube, job: Job, settings: WeldBandSettings) -> list[Course]:
+def _across_tube(
+    density: F32, usable: Bool, tube: Tube, job: Job, pixels_per_mm: float | None, settings: WeldBandSettings
+) -> list[Course]:
     """The weld, or the two arcs, that cross a tube from wall to wall; empty when nothing as dense as the walls does."""
     part, known, first = tube.cut(density, usable)
     found = []
-    for candidate in _candidates(part, known, settings, (not tube.turned,)):
+    for candidate in _crossing(part, known, first, tube, job, pixels_per_mm, settings):
         course = follow_edges(part, known, candidate.reduced, candidate.ribbon)
-        enough = candidate.ribbon.score >= settings.least_across_tube
+        enough = candidate.ribbon.score >= (settings.least_across_tube if job.exposure.technique is None else settings.least_where_told)
         certain = tube.in_air or job.exposure.technique is not None
-        if enough and (certain or min(course.step_upper, course.step_lower) >= settings.step_of_walls * tube.wall_step):
+        slim = course.width < settings.widest_of_tube * float(np.median(tube.lower - tube.upper))
+        if enough and slim and (certain or min(course.step_upper, course.step_lower) >= settings.step_of_walls * tube.wall_step):
             found.append(replace(course, at=course.at + first))
-    return _one_or_two(found, "", job, settings)[0]
+    return _one_or_two(found, job, settings)[0]
 
 
-def _one_or_two(courses: list[Course], doubt: str, job: Job, settings: WeldBandSettings) -> tuple[list[Course], str]:
-    """Both courses when they are the arcs of an ellipse, else the sharper one."""
-    if len(courses) < 2:
-        return courses, doubt
+def _crossing(
+    part: F32, known: Bool, first: int, tube: Tube, job: Job, pixels_per_mm: float | None, settings: WeldBandSettings
+) -> list[_Candidate]:
+    """Candidates across a tube: both arcs at once where the job sheet says ellipse and how large the pipe is, else free ribbons."""
+    if job.exposure.technique != "DWDI-ellipse" or job.weld.od_mm is None or pixels_per_mm is None:
+        return _candidates(part, known, settings, (not tube.turned,))
+    picture = reduce_film(part, known, max(1, round(max(part.shape) / settings.rows_of_search)), not tube.turned)
+    middle = 0.5 * (tube.upper + tube.lower)
+    lean = -float(np.polyfit(tube.at, middle, 1)[0])
+    seen = 0.5 * float(np.median(tube.lower - tube.upper))
+    radius = max(seen, 0.5 * job.weld.od_mm * pixels_per_mm)
+    pipe = PipeInPicture(
+        (float(middle.mean()) - first + 0.5) / picture.along_px, radius / picture.along_px, lean * picture.along_px / picture.across_px
+    )
+    arcs = find_arcs(picture, pipe, contrast_scale(picture), RibbonSettings())
+    return [_Candidate(picture, arc, arc.score) for arc in arcs]
+
+
+def _one_or_two(courses: list[Course], job: Job, settings: WeldBandSettings) -> tuple[list[Course], str]:
+    """Both courses when they are the arcs of an ellipse; of two walls side by side the sharper one; and the doubt in words."""
+    if len(courses) < 2 or job.exposure.technique in ("SWSI", "panoramic", "DWDI-superimposed"):
+        return courses[:1], ""
     if _is_ellipse(courses[0], courses[1], job, settings):
-        return sorted(courses, key=lambda c: float(c.middle.mean())), doubt
+        return sorted(courses, key=lambda c: float(c.middle.mean())), ""
     sharper, other = sorted(courses, key=lambda c: c.blur_px / max(c.score, 0.1))
     steps = [min(c.step_upper, c.step_lower) for c in courses]
     if other.score > settings.least_score and min(steps) > settings.step_share * max(steps):
-        return [sharper], _join(doubt, "a second, less sharp weld image lies beside it and is not read")
-    return courses[:1], doubt
+        return [sharper], "a second, less sharp weld image lies beside it and is not read"
+    return courses[:1], ""
 
 
 def _is_ellipse(first: Course, second: Course, job: Job, settings: WeldBandSettings) -> bool:
     """Two arcs alike in width and sharpness that bulge away from one another."""
     technique = job.exposure.technique
-    if technique is not None and technique != "DWDI-ellipse":
-        return False
-    widths, blurs = sorted([first.width, second.width]), sorted([first.blur_px, second.blur_px])
-    if widths[1] > settings.width_ratio * widths[0]:
-        return False
     low, high = sorted([first, second], key=lambda c: float(c.middle.mean()))
+    if technique is not None:
+        return technique == "DWDI-ellipse" and float(np.median(low.lower)) < float(np.median(high.upper)) + 0.3 * low.width
+    widths, blurs = sorted([first.width, second.width]), sorted([first.blur_px, second.blur_px])
     bulges = sorted([-_bulge(low), _bulge(high)])
     away = bulges[0] > max(settings.bulge_ratio * bulges[1], 0.05 * widths[0])
-    return away and (technique == "DWDI-ellipse" or blurs[1] <= settings.blur_ratio * blurs[0])
+    return away and widths[1] <= settings.width_ratio * widths[0] and blurs[1] <= settings.blur_ratio * blurs[0]
 
 
 def _bulge(course: Course) -> float:
