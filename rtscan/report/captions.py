@@ -52,7 +52,7 @@ def _draw_verdict(
     canvas: Canvas, worksheet: Worksheet, chip: str, chip_width: int, says: list[str], y: float, font: int, pad: int
 ) -> float:
     """The verdict as white words on black with the scheme's line round it, its sentence beside it; returns the y below both."""
-    scheme = SCHEME.get(worksheet.verdict, SCHEME["cannot judge"])
+    scheme = SCHEME.get(worksheet.verdict, SCHEME[None])
     bottom = y + 2 * font
     box = np.array([[pad, y], [pad + chip_width, y], [pad + chip_width, bottom], [pad, bottom]])
     cv2.rectangle(canvas, (pad, round(y)), (pad + chip_width, round(bottom)), RIM, -1)

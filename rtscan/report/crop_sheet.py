@@ -11,7 +11,7 @@ from rtscan.report.crops import Crop, crop
 from rtscan.report.film_panel import Drawn, FilmPanel
 from rtscan.report.ink import BLACK, WHITE, Canvas, Scheme, draw_line, draw_text, paper, wrapped
 from rtscan.report.ruler import shadowed
-from rtscan.report.words import place_words, size_words
+from rtscan.report.words import place_parts, size_words
 
 _GREY_TEXT = (90, 90, 90)
 
@@ -73,7 +73,10 @@ def _draw_tile(canvas: Canvas, film: Film, mark: Drawn, units: str, place: tuple
     number = f" ({indication.iso6520})" if indication.iso6520 else ""
     says = f"{indication.id}{mark.scheme.letter}  {indication.type or 'type not known'}{number}"
     draw_text(canvas, wrapped(says, small, columns, 1, True)[0], (x, y + rows + 2), small, BLACK, bold=True)
-    for line, text in enumerate((place_words(indication, units), size_words(indication, units)), 1):
+    where = place_parts(indication, units)
+    offset = [part for part in where if part.startswith("across")]
+    along = " ".join(part for part in where if part not in offset) or "place unknown"
+    for line, text in enumerate((along, ", ".join([*offset, size_words(indication, units)])), 1):
         draw_text(canvas, wrapped(text, small, columns, 1)[0], (x, y + rows + 2 + 1.25 * small * line), small, _GREY_TEXT)
 
 

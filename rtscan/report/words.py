@@ -19,7 +19,7 @@ def length_text(length_mm: float | None, units: str, uncertainty_mm: float | Non
         return "–"
     factor, digits, name = (1 / MM_PER_INCH, 3, "in") if units == "in" else (1.0, 1 if abs(length_mm) >= 0.995 else 2, "mm")
     doubt = f" ± {uncertainty_mm * factor:.{digits}f}" if uncertainty_mm is not None else ""
-    return f"{length_mm * factor:.{digits}f}{doubt}{' ' + name if unit else ''}"
+    return f"{length_mm * factor:.{digits}f}{doubt}{' ' + name if unit else ''}".replace("-", "−")
 
 
 def size_words(indication: Indication, units: str) -> str:
@@ -32,21 +32,15 @@ def size_words(indication: Indication, units: str) -> str:
     return "size unknown"
 
 
-def place_words(indication: Indication, units: str) -> str:
-    """Station, the other possible station, offset and clock, in one line."""
-    return " ".join(place_parts(indication, units)) or "place unknown"
-
-
 def place_parts(indication: Indication, units: str) -> list[str]:
-    """Station, the other possible station, offset and clock, as far as known."""
-    parts = [f"at {length_text(indication.along_mm, units)}"] if indication.along_mm is not None else []
+    """Station (with the clock), the other possible station, and offset, as far as known."""
+    clock = f" ({indication.clock})" if indication.clock else ""
+    parts = [f"at {length_text(indication.along_mm, units)}{clock}"] if indication.along_mm is not None else []
     if indication.other_along_mm is not None:
         parts.append(f"or {length_text(indication.other_along_mm, units)}")
     if indication.across_mm is not None:
         sign = "+" if indication.across_mm >= 0 else "−"
         parts.append(f"across {sign}{length_text(abs(indication.across_mm), units, unit=False)}")
-    if indication.clock:
-        parts.append(f"({indication.clock})")
     return parts
 
 

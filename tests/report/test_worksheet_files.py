@@ -19,7 +19,7 @@ from rtscan.reader_changes import open_for_judging
 from rtscan.record_json import load_document
 from rtscan.report.files import write_worksheet_files
 from rtscan.report.sheet_facts import graded, heading_facts
-from rtscan.report.words import CAUTION, NOT_CONFIRMED, UNVERIFIED, length_text, place_words, size_words
+from rtscan.report.words import CAUTION, NOT_CONFIRMED, UNVERIFIED, length_text, place_parts, size_words
 from rtscan.report.worksheet import worksheet_html
 
 MakeSheet = Callable[..., say.Worksheet]
@@ -111,11 +111,12 @@ def test_words_in_both_units() -> None:
     one = say.Indication(1, length_mm=25.4, width_mm=2.54, along_mm=50.8, across_mm=-12.7, clock="3:25")
     assert size_words(one, "mm") == "25.4 × 2.5 mm"
     assert size_words(one, "in") == "1.000 × 0.100 in"
-    assert place_words(one, "in") == "at 2.000 in across −0.500 (3:25)"
+    assert place_parts(one, "in") == ["at 2.000 in (3:25)", "across −0.500"]
     assert length_text(25.4, "mm", 0.25) == "25.4 ± 0.2 mm"
     assert length_text(None, "mm") == "–"
     assert size_words(say.Indication(1, length_px=30.4, width_px=3.0), "mm") == "30 × 3 px (no scale)"
-    assert place_words(say.Indication(1), "mm") == "place unknown"
+    assert place_parts(say.Indication(1), "mm") == []
+    assert length_text(-0.42, "mm") == "−0.42 mm"
 
 
 def test_findings_are_told_gravest_first_with_their_own_number(make_sheet: MakeSheet) -> None:
