@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -42,17 +42,7 @@ class IndicationList:
 
 def read_indications(path: Path) -> IndicationList:
     """A hand list (CSV or XLSX): type, number and tone completed from one another. Raises ListError with every problem, line by line."""
-    listed = raw_list(open_table_file(path, COLUMNS))
-    problems: list[str] = []
-    indications: list[Indication] = []
-    for line, indication in zip(listed.lines, listed.indications, strict=True):
-        try:
-            indications.append(completed(indication))
-        except CellError as problem:
-            problems.append(f"line {line}: {problem}")
-    if problems:
-        raise ListError(str(path), shortened(problems))
-    return replace(listed, indications=tuple(indications))
+    return _listed(open_table_file(path, COLUMNS), None, 0, completed)
 
 
 def raw_list(file: TableFile, sheet: str | None = None, greatest_id: int = 0) -> IndicationList:
@@ -60,20 +50,29 @@ def raw_list(file: TableFile, sheet: str | None = None, greatest_id: int = 0) ->
 
     Missing ids get the next free numbers, above `greatest_id` and all ids of the list.
     """
+    return _listed(file, sheet, greatest_id, lambda indication: indication)
+
+
+def _listed(file: TableFile, sheet: str | None, greatest_id: int, finish: Callable[[Indication], Indication]) -> IndicationList:
     table = file.table(COLUMNS, sheet)
     if table is None:
         return IndicationList()
     known = tuple(name for name in table.columns if name in COLUMNS)
     unknown = tuple(name for name in table.columns if name not in COLUMNS and name not in READER_COLUMNS)
-    problems: list[str] = []
+    problems: list[tuple[int, str]] = []
     fields = [_fields(line, cells, known, table.comma_is_decimal, problems) for line, cells in table.rows]
     lines = tuple(line for line, _ in table.rows)
     ids = _ids([row.pop("id", None) for row in fields], lines, greatest_id, problems)
+    indications: list[Indication] = []
+    for line, number, row in zip(lines, ids, fields, strict=True):
+        try:
+            indications.append(finish(Indication(number, **row)))
+        except CellError as problem:
+            problems.append((line, f": {problem}"))
     if problems:
-        raise ListError(str(file.path), shortened(problems))
+        raise ListError(str(file.path), shortened([f"line {line}{text}" for line, text in sorted(problems, key=lambda told: told[0])]))
     return IndicationList(
-        tuple(Indication(number, **row) for number, row in zip(ids, fields, strict=True)),
-        known, lines, unknown,
+        tuple(indications), known, lines, unknown,
         tuple(tuple(text(cells.get(name)) for name in unknown) for _, cells in table.rows),
         _signature(table.rows),
     )
@@ -97,21 +96,21 @@ def write_csv(indications: Sequence[Indication], reader: Reader | None = None, l
     return file.getvalue()
 
 
-def _fields(line: int, cells: Mapping[str, Cell], known: Sequence[str], comma: bool, problems: list[str]) -> dict[str, Any]:
+def _fields(line: int, cells: Mapping[str, Cell], known: Sequence[str], comma: bool, problems: list[tuple[int, str]]) -> dict[str, Any]:
     row: dict[str, Any] = {}
     for name in known:
         try:
             row[name] = COLUMNS[name](cells.get(name), comma)
         except CellError as problem:
-            problems.append(f"line {line}, column {name}: {problem}")
+            problems.append((line, f", column {name}: {problem}"))
     return row
 
 
-def _ids(given: Sequence[object], lines: Sequence[int], greatest: int, problems: list[str]) -> list[int]:
+def _ids(given: Sequence[object], lines: Sequence[int], greatest: int, problems: list[tuple[int, str]]) -> list[int]:
     first_line: dict[int, int] = {}
     for value, line in zip(given, lines, strict=True):
         if isinstance(value, int) and first_line.setdefault(value, line) != line:
-            problems.append(f"line {line}, column id: {value} is already used in line {first_line[value]}; give each indication its own")
+            problems.append((line, f", column id: {value} is already used in line {first_line[value]}; give each indication its own"))
     following = max([greatest, *first_line])
     ids: list[int] = []
     for value in given:

@@ -79,16 +79,17 @@ def test_type_and_number_complete_each_other(tmp_path: Path, row: str, expected:
 
 
 def test_all_problems_are_told_at_once_with_line_and_column(tmp_path: Path) -> None:
-    text = "id,type,length_mm,mismatch,tone,angle_deg\n1,crack,x,maybe,dark,0\n\n1,crack,-1,,grey,400\n1.5,crack,nan,,,\n"
+    text = "id,type,length_mm,mismatch,tone,angle_deg\n1,crack,x,maybe,dark,0\n\n1,crack,-1,,grey,400\n1.5,crak,nan,,,\n"
     assert [p.split(";")[0] for p in problems_of(tmp_path, text)] == [
         'line 2, column length_mm: "x" is not a number',
         'line 2, column mismatch: "maybe" is neither yes nor no',
         "line 4, column length_mm: -1 is negative",
         'line 4, column tone: "grey" is not one of dark, bright',
         "line 4, column angle_deg: 400 is not an angle",
+        "line 4, column id: 1 is already used in line 2",
         "line 5, column id: 1.5 is not a whole number",
         'line 5, column length_mm: "nan" is not a number',
-        "line 4, column id: 1 is already used in line 2",
+        'line 5: type "crak" is not known here',
     ]
 
 
