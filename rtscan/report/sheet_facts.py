@@ -19,15 +19,16 @@ def heading_facts(worksheet: Worksheet, units: str) -> tuple[tuple[str, str], ..
     quality = worksheet.quality
     size = " × ".join(t for t in (_outside(worksheet, units), weld.wall_mm and length_text(weld.wall_mm, units)) if t)
     return (
-        ("Line or spool", BLANK), ("Weld", weld.name), ("Segment", worksheet.segment), ("Shot", worksheet.shot or "first shot"),
+        ("Line or spool", BLANK), ("Weld", weld.name), ("Segment", worksheet.segment),
+        ("Shot", worksheet.shot or ("first shot" if film.file else BLANK)),
         ("Film", file_name(film.file) + (f", page {film.page}" if film.page > 1 else "")), ("Date of film", worksheet.date),
         ("Welders", ", ".join(weld.welders)), ("Repairs so far", _repairs(worksheet)),
         ("Diameter × wall", size), ("Joint", _listed(weld.joint, weld.preparation, weld.layers and f"{weld.layers} layer")),
         ("Process", weld.process), ("Material", weld.material),
         ("Technique", shot.technique or BLANK), ("Source", _source(worksheet, units)),
-        ("Density", _measured(quality, "density") or ("not calibrated" if not film.density_calibrated else BLANK)),
+        ("Density", _measured(quality, "density") or ("not calibrated" if film.file and not film.density_calibrated else BLANK)),
         ("Wire", _measured(quality, "wire", "iqi") or _wires(worksheet)),
-        ("Scale", _scale(worksheet)), ("Smallest to be seen", detection_words(quality.detection_limit, units)),
+        ("Scale", _scale(worksheet)), ("Smallest to be seen", detection_words(quality.detection_limit, units) if film.file else BLANK),
         ("Stations from", _datum(worksheet)), ("Weld length", length_text(weld.length_mm, units) if weld.length_mm else BLANK),
     )
 
@@ -53,16 +54,21 @@ def _value(value: float, unit: str) -> str:
 
 
 def finding_numbers(finding: Finding) -> tuple[str, str]:
-    """Measured value with its uncertainty, and limit, both with unit; mm to 0.01, inches to 0.001."""
+    """Measured value with its uncertainty when it has one, and limit, both with unit; mm to 0.01, inches to 0.001."""
     digits = {"mm": 2, "in": 3}.get(finding.unit)
     unit = f" {finding.unit}" if finding.unit else ""
 
     def shown(value: float) -> str:
         return f"{value:.{digits}f}" if digits is not None else f"{value:.3g}"
 
-    doubt = f" ± {shown(finding.measured_u)}" if finding.measured_u is not None else ""
+    doubt = f" ± {shown(finding.measured_u)}" if finding.measured_u else ""
     measured = f"{shown(finding.measured)}{doubt}{unit}" if finding.measured is not None else "–"
     return measured, f"{finding.limit:.4g}{unit}" if finding.limit is not None else "–"
+
+
+def rule_words(finding: Finding) -> str:
+    """Rule and clause, once when they are the same."""
+    return _listed(*dict.fromkeys((finding.rule, finding.clause)))
 
 
 def about(finding: Finding) -> str:
@@ -132,13 +138,13 @@ def wire_name(says: str) -> str:
 
 def _wires(worksheet: Worksheet) -> str:
     names = dict.fromkeys(wire_name(o.says) for o in worksheet.objects if o.kind == "wire")
-    return ", ".join(name for name in names if name) or "not seen"
+    return ", ".join(name for name in names if name) or ("not seen" if worksheet.film.file else BLANK)
 
 
 def _scale(worksheet: Worksheet) -> str:
     film = worksheet.film
     if film.pixels_per_mm is None:
-        return "unknown"
+        return "unknown" if film.file else BLANK
     doubt = f" ± {film.scale_uncertainty:.1%}" if film.scale_uncertainty else ""
     return f"{film.pixels_per_mm:.4g} px/mm{doubt}" + (f" ({film.scale_from})" if film.scale_from else "")
 

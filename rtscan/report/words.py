@@ -10,6 +10,7 @@ CAUTION = (
     "licensed practice. Judge on the film itself, on a viewer."
 )
 NOT_CONFIRMED = "Machine reading, not confirmed by a reader."
+NOT_SIGNED = "A list judged by the machine, not signed by a reader."
 UNVERIFIED = "A limit used here is unverified (not checked against the printed standard): look it up before relying on the verdict."
 
 
@@ -48,11 +49,15 @@ def reader_words(worksheet: Worksheet) -> str:
     """Who has confirmed or changed the reading."""
     reader = worksheet.reader
     if reader is None:
-        return NOT_CONFIRMED
+        return _unconfirmed(worksheet)
     who = reader.name or "a reader who gave no name"
     level = f", level {reader.level}" if reader.level else ""
     day = f", {reader.date}" if reader.date else ""
     return f"Read by {who}{level}{day}" + (f"; {len(reader.changed)} changes to the machine reading." if reader.changed else ".")
+
+
+def _unconfirmed(worksheet: Worksheet) -> str:
+    return NOT_CONFIRMED if worksheet.film.file else NOT_SIGNED
 
 
 def criteria_words(criteria: CriteriaFacts | None) -> str:
@@ -66,7 +71,7 @@ def criteria_words(criteria: CriteriaFacts | None) -> str:
 
 def cautions(worksheet: Worksheet) -> tuple[str, ...]:
     """What must be said beside the verdict, gravest first."""
-    found = [NOT_CONFIRMED] if worksheet.reader is None else []
+    found = [_unconfirmed(worksheet)] if worksheet.reader is None else []
     if worksheet.verdict_unverified:
         found.append(UNVERIFIED)
     return (*found, CAUTION)

@@ -15,7 +15,7 @@ from rtscan.report.annotate import draw_figure
 from rtscan.report.crop_sheet import draw_brackets
 from rtscan.report.crops import crop
 from rtscan.report.ink import SCHEME, jpeg_bytes, plain
-from rtscan.report.sheet_facts import about, check_row, file_name, finding_numbers, graded, group_row, heading_facts
+from rtscan.report.sheet_facts import about, check_row, file_name, finding_numbers, graded, group_row, heading_facts, rule_words
 from rtscan.report.words import cautions, criteria_words, length_text, place_parts, reader_words, size_words
 
 _MOST_CROPS = 60
@@ -64,7 +64,7 @@ def worksheet_html(worksheet: Worksheet, film: Film | None, units: str = "mm", e
         figure_tall=bool(earlier_png) if figure is None else figure.shape[0] > _PAGE_SHARE * figure.shape[1],
         figure_is_earlier=figure is None, crops=figure is not None,
         rows=[_row(i, film if place < _MOST_CROPS else None, units) for place, i in enumerate(indications)],
-        findings=[(place, f, about(f), *finding_numbers(f)) for place, f in findings[:_MOST_FINDINGS]],
+        findings=[(place, f, about(f), rule_words(f), *finding_numbers(f)) for place, f in findings[:_MOST_FINDINGS]],
         findings_left_out=max(0, len(findings) - _MOST_FINDINGS),
         groups=[group_row(g, units) for g in worksheet.groups], checks=[check_row(c) for c in worksheet.quality.checks],
         objects=_objects(worksheet), letters={result: scheme.letter for result, scheme in SCHEME.items()},

@@ -18,8 +18,8 @@ from rtscan.film import Film
 from rtscan.reader_changes import open_for_judging
 from rtscan.record_json import load_document
 from rtscan.report.files import write_worksheet_files
-from rtscan.report.sheet_facts import graded, heading_facts
-from rtscan.report.words import CAUTION, NOT_CONFIRMED, UNVERIFIED, length_text, place_parts, size_words
+from rtscan.report.sheet_facts import finding_numbers, graded, heading_facts, rule_words
+from rtscan.report.words import CAUTION, NOT_CONFIRMED, NOT_SIGNED, UNVERIFIED, length_text, place_parts, size_words
 from rtscan.report.worksheet import worksheet_html
 
 MakeSheet = Callable[..., say.Worksheet]
@@ -124,10 +124,23 @@ def test_findings_are_told_gravest_first_with_their_own_number(make_sheet: MakeS
     assert numbers == [(1, "reject"), (2, "review"), (3, "cannot judge"), (4, "accept"), (5, "accept")]
 
 
-def test_an_empty_worksheet_has_a_heading_too() -> None:
-    facts = dict(heading_facts(say.Worksheet(), "mm"))
-    assert facts["Scale"] == "unknown"
-    assert facts["Density"] == "not calibrated"
+def test_a_hand_list_claims_nothing_about_a_film() -> None:
+    """Nothing is known of a film that the list does not name: blank lines to write on, and nobody read it by machine."""
+    sheet = say.Worksheet(indications=(say.Indication(1, type="gas pore", iso6520="2011"),))
+    assert {text for name, text in heading_facts(sheet, "mm")} == {""}
+    text = Page(worksheet_html(sheet, None)).text
+    assert NOT_SIGNED in text
+    assert NOT_CONFIRMED not in text
+    facts = dict(heading_facts(replace(sheet, film=say.FilmFacts("a.tif")), "mm"))
+    assert (facts["Scale"], facts["Density"], facts["Wire"], facts["Shot"]) == ("unknown", "not calibrated", "not seen", "first shot")
+
+
+def test_numbers_of_findings() -> None:
+    finding = say.Finding("9.3", "accept", "", "9.3", measured=14.0, measured_u=0.0, limit=50.0)
+    assert finding_numbers(finding) == ("14.00 mm", "50 mm")
+    assert finding_numbers(replace(finding, measured_u=0.0625, measured=0.5, limit=0.0625, unit="in")) == ("0.500 ± 0.062 in", "0.0625 in")
+    assert finding_numbers(replace(finding, measured=None, limit=None)) == ("–", "–")
+    assert (rule_words(finding), rule_words(replace(finding, clause="9.3 a"))) == ("9.3", "9.3, 9.3 a")
 
 
 # --- files ------------------------------------------------------------------------------------------------------------------
