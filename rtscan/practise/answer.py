@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from rtscan.findings import Group, Indication, VerdictWord, Worksheet
+from rtscan.knowledge.iqi import iso_wire
 
 TOO_SMALL = "too small to call"
 SECOND_SHOT = "cannot tell, second shot"
@@ -12,6 +13,9 @@ MARKERS = ("complete", "missing", "wrong")
 REASONS = (
     "density too low", "density too high", "wire not seen", "weld not all on the film", "marks over the weld", "markers missing or wrong",
     "unsharp")
+REASON_OF_CHECK = {"least density": REASONS[0], "greatest density": REASONS[1], "wire seen": REASONS[2], "total unsharpness": REASONS[6],
+                   "weld on the film": REASONS[3]}
+"""Names of quality checks to the words of the answer sheet."""
 VERDICTS: tuple[str, ...] = ("accept", "reject", SECOND_SHOT, "unreadable")
 
 
@@ -44,11 +48,17 @@ class FilmAnswer:
 
 def from_worksheet(worksheet: Worksheet, film: str) -> FilmAnswer:
     """A machine worksheet, or one changed by a reader, as an answer. The markers are not asked of a worksheet that lists no letters."""
-    failed = [c.name for c in worksheet.quality.checks if c.required and c.result == "fail"]
-    wires = [c.measured for c in worksheet.quality.checks if "wire" in c.name.lower() and c.measured is not None]
+    failed = [REASON_OF_CHECK.get(c.name, c.name) for c in worksheet.quality.checks if c.required and c.result == "fail"]
     rules = dict.fromkeys(text for f in worksheet.findings if f.result == "reject" for text in (f.rule, f.clause) if text)
     letters = any(o.kind in ("letter", "marker") for o in worksheet.objects)
     return FilmAnswer(
         film=film, marks=worksheet.indications, groups=worksheet.groups, markers="complete" if letters else "",
-        film_fit=worksheet.quality.readable, why="; ".join(failed), wire_seen=round(wires[0]) if wires else None,
-        verdict=worksheet.verdict, rule="; ".join(rules))
+        film_fit=worksheet.quality.readable and worksheet.verdict != "unreadable", why="; ".join(dict.fromkeys(failed)),
+        wire_seen=_wire_number(worksheet), verdict=worksheet.verdict, rule="; ".join(rules))
+
+
+def _wire_number(worksheet: Worksheet) -> int | None:
+    """Number of the thinnest wire seen: the check states its diameter in mm."""
+    seen = [c.measured for c in worksheet.quality.checks if c.name == "wire seen" and c.measured is not None]
+    known = [n for n in range(1, 20) if seen and abs(iso_wire(n).diameter_mm - seen[0]) < 1e-6]
+    return known[0] if known else None

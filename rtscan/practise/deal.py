@@ -21,7 +21,6 @@ from rtscan.practise.levels import DEFAULT_FILE, find_level, load_levels
 from rtscan.practise.pages import text_page
 from rtscan.practise.sealed import NAME, seal
 from rtscan.practise.windows import window_picture, windows_of
-from rtscan.practise.wires import thinnest_wire_seen
 from rtscan.simulate.files import key_text, write_film
 from rtscan.simulate.render import SimulatedFilm
 from rtscan.simulate.scanner import grey_to_density
@@ -79,8 +78,8 @@ def _write_film(dealt: DealtFilm, out: Path) -> dict[str, Any]:
         second.job.unlink()
         _write_pictures(dealt.second, dealt, out, f"{dealt.plan.name}b")
     key = json.loads(key_text(dealt.key, dealt.film.recipe))
-    return {"name": dealt.plan.name, "key": key, "unfit": [dealt.plan.unfit] if dealt.plan.unfit else [], "markers": dealt.plan.markers,
-            "wire_seen": thinnest_wire_seen(dealt.film.exposed)}
+    return {"name": dealt.plan.name, "key": key, "unfit": list(dealt.unfit), "markers": dealt.plan.markers,
+            "wire_seen": dealt.fitness.wire_seen}
 
 
 def _write_pictures(film: SimulatedFilm, dealt: DealtFilm, out: Path, stem: str) -> None:

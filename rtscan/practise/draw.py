@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,9 +12,12 @@ import numpy as np
 
 from rtscan.findings import FilmFacts
 from rtscan.imperfections import by_term
-from rtscan.job import Technique
+from rtscan.job import Job, Technique
+from rtscan.knowledge.testing import density_limits
+from rtscan.practise.fitness import Fitness, fitness_of
 from rtscan.practise.levels import Level, Levels
-from rtscan.simulate.files import film_facts
+from rtscan.reading.quality.indicator import required_wire
+from rtscan.simulate.files import film_facts, job_text
 from rtscan.simulate.key import Key, KeyIndication, make_key
 from rtscan.simulate.population import ARTEFACTS, WEIGHTS, random_recipe
 from rtscan.simulate.recipe import ArtefactPart, ImperfectionPart, Recipe
@@ -39,11 +43,13 @@ class Plan:
 
 @dataclass(frozen=True)
 class DealtFilm:
-    """A film with its key; `second` is the other film of the same holder, for a pair."""
+    """A film with its key; `unfit` says why it may not be judged, worked from the film made; `second` is the other film of a pair."""
 
     plan: Plan
     film: SimulatedFilm
     key: Key
+    unfit: tuple[str, ...]
+    fitness: Fitness
     second: SimulatedFilm | None = None
 
 
@@ -103,7 +109,9 @@ def _set_up(plan: Plan, level: Level, technique: Technique, criteria: str, rng: 
     along, across = (base["film"]["height_mm"], base["film"]["width_mm"])[:: 1 if turned else -1]
     base["name"], base["weld"]["name"] = plan.name, f"PW-{number}"
     base["scan"] |= {"bits": 16, "grey_is": "density", "look": "dense-bright", "pixels_per_mm": 20.0}
-    base["film"]["density"] = round(float(rng.uniform(2.2, 3.0)), 2)
+    base["film"] |= {"density": round(float(rng.uniform(2.5, 3.0)), 2), "class": "C3"}
+    base["testing"] = {"standard": "iso-17636-1", "class": "A"}
+    base["exposure"] |= _exposure(technique, base["weld"]["wall_mm"], rng)
     base["acceptance"] = {"criteria": criteria}
     base["letters"] = _letters(plan, number, along, across, technique.startswith("DWDI"), rng)
     if not base["iqi"]:
@@ -112,6 +120,15 @@ def _set_up(plan: Plan, level: Level, technique: Technique, criteria: str, rng: 
         base["iqi"][0] |= {"wire_length_mm": 50, "across_mm": 0.0}  # its label beyond both images of the weld
     _make_unfit(base, plan.unfit)
     return Recipe.model_validate(base)
+
+
+def _exposure(technique: Technique, wall_mm: float, rng: np.random.Generator) -> dict[str, Any]:
+    """A source that shows the wire of class A: x-rays no harder than needed, or selenium behind 8 mm or more. Checked on the film made."""
+    through = wall_mm * (2 if technique.startswith("DW") else 1)
+    if through >= 8 and rng.random() < 0.4:
+        return {"source": "Se-75", "kv": None, "focal_mm": 1.5}
+    kv = (95 + 8.2 * through) * float(rng.uniform(0.85, 1.0))
+    return {"source": "x-ray", "kv": round(min(max(kv, 100.0), 400.0)), "focal_mm": 1.0}
 
 
 def _letters(plan: Plan, number: int, along: float, across: float, double: bool, rng: np.random.Generator) -> list[dict[str, Any]]:
@@ -194,7 +211,13 @@ def _made(plan: Plan, recipe: Recipe, aims: Sequence[float], rng: np.random.Gene
     if plan.pair:
         plain = exposed.recipe.model_copy(update={"artefacts": (), "name": f"{recipe.name}b"})
         second = develop(replace(exposed, recipe=plain), rng)
-    return DealtFilm(plan, film, make_key(film.exposed, film_facts(film, f"{plan.name}.tif", "")), second)
+    key = make_key(film.exposed, film_facts(film, f"{plan.name}.tif", ""))
+    job = Job.model_validate(tomllib.loads(job_text(film)))
+    required, limits = required_wire(job), density_limits("iso-17636-1", job.testing.class_, job.exposure.source)
+    fitness = fitness_of(film.exposed, key.weld, required.number if required else None)
+    found = fitness.reasons((limits and limits.min) or 0.0, (limits and limits.max) or math.inf)
+    unfit = tuple(dict.fromkeys((*((plan.unfit,) if plan.unfit else ()), *found)))
+    return DealtFilm(plan, film, key, unfit, fitness, second)
 
 
 def _nearer(part: ImperfectionPart, items: Sequence[KeyIndication], aim: float, wall_mm: float) -> ImperfectionPart:

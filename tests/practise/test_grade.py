@@ -150,7 +150,7 @@ def test_a_group_is_named_and_counted_once() -> None:
 
 def test_a_machine_worksheet_is_graded_by_the_same_code() -> None:
     machine = Worksheet(
-        quality=Quality(True, (Check("wire seen", "pass", measured=13.0),)), verdict="reject",
+        quality=Quality(True, (Check("wire seen", "pass", measured=0.20, unit="mm"),)), verdict="reject",
         indications=(replace(mark(4, 120.5), type="lack of side-wall fusion", confidence=0.8),),
         findings=(Finding("lack of fusion", "reject", "", clause="1.5", indications=(4,)),))
     result = grade(from_worksheet(machine, "f"), truth(wire_seen=13))

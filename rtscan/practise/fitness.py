@@ -1,4 +1,4 @@
-"""Which wires of the indicator can be seen on a simulated film: worked from the film before grain, for the answer key.
+"""Whether a simulated film is fit to judge: density over the weld and the thinnest wire seen, worked from the film before grain.
 
 A wire counts as seen when the usual (median) 10 mm of it has an ideal-observer signal-to-noise ratio of at least LEAST_SNR and a
 density difference of at least LEAST_CONTRAST. Both are the project's own choice: common practice asks for 10 mm of even density,
@@ -8,17 +8,56 @@ no published source gives a ratio. A reader may honestly differ by one wire, whi
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from rtscan.film import F64
-from rtscan.findings import Box
+from rtscan.findings import Box, WeldFacts
 from rtscan.simulate.emulsion import white_density_mm
 from rtscan.simulate.render import Exposed
 
+BESIDE_MM = 5.0
+"""Parent metal beside the weld that counts, as in the density check."""
+STRAY = (1.0, 99.0)
 LENGTH_MM = 10.0
-LEAST_SNR = 6.0
+LEAST_SNR = 8.0
 LEAST_CONTRAST = 0.006
+
+
+@dataclass(frozen=True)
+class Fitness:
+    """Least and greatest density over the weld and beside it, the thinnest wire seen and the one required (None: nothing to compare)."""
+
+    least: float
+    greatest: float
+    wire_seen: int | None
+    wire_required: int | None
+
+    def reasons(self, low: float, high: float) -> tuple[str, ...]:
+        """Why the film is not fit, in words of the answer sheet, by density limits `low` and `high`; empty when it is."""
+        found = [("density too low", self.least < low), ("density too high", self.greatest > high),
+                 ("wire not seen", self.wire_required is not None and (self.wire_seen or 0) < self.wire_required)]
+        return tuple(text for text, wrong in found if wrong)
+
+
+def fitness_of(exposed: Exposed, weld: WeldFacts, wire_required: int | None) -> Fitness:
+    """The fitness of an exposed film; `weld` as in its key."""
+    scale = exposed.raster.pixels_per_mm
+    field = np.zeros(exposed.raster.shape, dtype=np.uint8)
+    for arc in weld.arcs:
+        ring = np.vstack([np.asarray(arc.left_edge_px), np.asarray(arc.right_edge_px)[::-1]]).reshape(-1, 1, 2)
+        cv2.fillPoly(field, [np.round(ring).astype(np.int32)], 1)
+    wide = 2 * round(BESIDE_MM * scale) + 1
+    inside = cv2.dilate(field, np.ones((wide, wide), np.uint8))[::4, ::4] > 0
+    for mark in exposed.marks:
+        if mark.kind in ("letter", "marker"):
+            x0, y0, x1, y1 = (int(v / 4) for v in mark.bbox_px)
+            inside[max(y0 - 4, 0):y1 + 5, max(x0 - 4, 0):x1 + 5] = False
+    density = exposed.law.net_density(exposed.exposure * exposed.dose[::4, ::4].astype(np.float64))[inside] + exposed.recipe.film.fog
+    least, greatest = np.percentile(density, STRAY) if density.size else (0.0, 0.0)
+    return Fitness(float(least), float(greatest), thinnest_wire_seen(exposed), wire_required)
 
 
 def thinnest_wire_seen(exposed: Exposed) -> int | None:
