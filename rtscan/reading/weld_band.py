@@ -17,7 +17,19 @@ from rtscan.reading.arcs import arc_from_course, directed_arc, growth_in_picture
 from rtscan.reading.double_image import PipeAxis, arcs_on_pipe, axis_from_arcs, axis_from_limits
 from rtscan.reading.ellipse_arcs import PipeInPicture, find_arcs
 from rtscan.reading.given_weld import weld_as_given
-from rtscan.reading.ribbon import Reduced, Ribbon, RibbonSettings, contrast_scale, evenness, find_ribbons, hollowness, reduce_film
+from rtscan.reading.ribbon import (
+    ALONG_PER_ACROSS,
+    Reduced,
+    Ribbon,
+    RibbonSettings,
+    confirmation,
+    contrast_scale,
+    evenness,
+    find_ribbons,
+    halves,
+    hollowness,
+    reduce_film,
+)
 from rtscan.reading.tube import Tube, tube_of
 from rtscan.reading.weld_edges import Course, follow_edges
 
@@ -30,6 +42,7 @@ class WeldBandSettings:
 
     rows_of_search: int = 640
     least_score: float = 0.95
+    least_confirmed: float = 0.6
     sure_score: float = 1.3
     second_share: float = 0.72
     least_across_tube: float = 1.0
@@ -108,14 +121,17 @@ def _search(density: F32, usable: Bool, job: Job, pixels_per_mm: float | None, s
 def _candidates(density: F32, usable: Bool, settings: WeldBandSettings, directions: tuple[bool, ...]) -> list[_Candidate]:
     """Ribbons, best first; those along the longer side of the film are preferred a little."""
     across_px = max(1, round(max(density.shape) / settings.rows_of_search))
-    pictures = [reduce_film(density, usable, across_px, turned) for turned in directions]
+    fine = [reduce_film(density, usable, across_px, turned, 0.5 * ALONG_PER_ACROSS) for turned in directions]
+    pictures, checks = zip(*(halves(picture) for picture in fine), strict=True)
     scales = [contrast_scale(picture) for picture in pictures]
     scale = 0.7 * max(scales) + 0.3 * min(scales)
     longest = max(density.shape)
     found = []
-    for picture in pictures:
+    for picture, check in zip(pictures, checks, strict=True):
         share = density.shape[0 if picture.turned else 1] / longest if len(directions) == 2 else 1.0
         for ribbon in _ribbons(picture, scale, settings):
+            if confirmation(check, ribbon, scale) < settings.least_confirmed * ribbon.score:
+                continue
             even = min(1.0, evenness(picture, ribbon) / settings.least_even)
             found.append(_Candidate(picture, ribbon, ribbon.score * (0.7 + 0.3 * share) * (0.8 + 0.2 * even)))
     return sorted(found, key=lambda c: -c.rank)
