@@ -34,7 +34,9 @@ def size_words(indication: Indication, units: str) -> str:
 
 
 def place_parts(indication: Indication, units: str) -> list[str]:
-    """Station (with the clock), the other possible station, and offset, as far as known."""
+    """Station (with the clock), the other possible station, and offset, as far as known; else the place in film pixels."""
+    if indication.along_mm is None and indication.centre_px is not None:
+        return [f"at pixel {indication.centre_px[0]:.0f}, {indication.centre_px[1]:.0f}"]
     clock = f" ({indication.clock})" if indication.clock else ""
     parts = [f"at {length_text(indication.along_mm, units)}{clock}"] if indication.along_mm is not None else []
     if indication.other_along_mm is not None:

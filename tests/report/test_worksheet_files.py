@@ -116,6 +116,7 @@ def test_words_in_both_units() -> None:
     assert length_text(None, "mm") == "–"
     assert size_words(say.Indication(1, length_px=30.4, width_px=3.0), "mm") == "30 × 3 px (no scale)"
     assert place_parts(say.Indication(1), "mm") == []
+    assert place_parts(say.Indication(1, centre_px=(1234.4, 56.6)), "mm") == ["at pixel 1234, 57"]
     assert length_text(-0.42, "mm") == "−0.42 mm"
 
 
