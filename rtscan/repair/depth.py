@@ -45,7 +45,8 @@ class DepthSettings:
 
 @dataclass(frozen=True)
 class Exposures:
-    """What is known of the two exposures. `shift_mm` is positive when the source moved with the growing station."""
+    """What is known of the two exposures. `shift_mm` is positive when the source moved with the growing station; `gap_mm` lies
+    between the film side of the wall and the film."""
 
     shift_mm: float
     source_to_film_mm: float
@@ -145,8 +146,7 @@ def _exposures(
         problems.append("double-image films have two walls in one picture; the flat-film formula does not hold for them")
     if problems:
         raise ListError(file, problems)
-    to_source_side = first.exposure.object_to_film_mm
-    gap = to_source_side - wall if to_source_side is not None and wall is not None and to_source_side >= wall else settings.gap_mm
+    gap = first.exposure.object_to_film_mm if first.exposure.object_to_film_mm is not None else settings.gap_mm
     if outside_is is None and first.exposure.technique in ("DWSI", "panoramic"):
         outside_is = "film"
     return Exposures(shift_mm, source_to_film_mm, marker, wall, gap, outside_is)

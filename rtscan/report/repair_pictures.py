@@ -219,7 +219,8 @@ def _ends(stretch: RepairStretch, plan: RepairPlan, document: Worksheet | WeldDo
             text = tape_text(station, plan.units)
             half = 0.9 + 0.85 * len(text)
             elements += [line(float(a[0]), float(a[1]), float(b[0]), float(b[1]), 0.5, RED, (2.0, 1.2)),
-                         box(x - half, y + 0.4, x + half, y + 4.6, WHITE, None), Label((x, y + 3.5), text, 3.0, "middle", bold=True, colour=RED)]
+                         box(x - half, y + 0.4, x + half, y + 4.6, WHITE, None),
+                         Label((x, y + 3.5), text, 3.0, "middle", bold=True, colour=RED)]
     return elements
 
 

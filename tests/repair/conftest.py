@@ -55,7 +55,7 @@ WELD = WeldFacts(
     location=LocationFacts(datum="punch mark at top", datum_clock="12:00", looking="downstream", direction="clockwise", downstream_is="up"),
 )
 
-EXPOSURE = ExposureFacts(technique="DWSI", source="Se-75", source_to_film_mm=600.0, object_to_film_mm=10.0)
+EXPOSURE = ExposureFacts(technique="DWSI", source="Se-75", source_to_film_mm=600.0, object_to_film_mm=2.0)
 
 FINDINGS = (
     Finding("esi", "reject", "slag line No. 1: 30.0 mm long, more than 13 mm", "9.3.8.2", (1,), measured=30.0, limit=13.0),

@@ -61,7 +61,7 @@ def _mark(number: int, along: float, across: float = 0.0, length: float = 2.0) -
 
 def _sheet(marks: list[Indication], technique: str = "DWSI", wall: float | None = 12.0) -> Worksheet:
     return Worksheet(weld=WeldFacts(name="W", wall_mm=wall, joint="plate"), indications=tuple(marks),
-                     exposure=ExposureFacts(technique=technique, object_to_film_mm=None if wall is None else wall + 1.0))
+                     exposure=ExposureFacts(technique=technique, object_to_film_mm=1.0))
 
 
 def _pair(marker: str, shift: float = 80.0, distance: float = 500.0, depth: float = 4.0, x: float = 30.0) -> tuple[Worksheet, Worksheet]:
