@@ -8,22 +8,39 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rtscan.film import F32
+from rtscan.film import F32, F64
 
 Real = NDArray[np.floating[Any]]
 WIDEST_DISC_PX = 61.0
 
 
-def gaussian(image: Real, sigma_px: float) -> F32:
-    """Blur by a Gaussian of standard deviation `sigma_px`; below 0.6 pixels by the three weights of the same variance, since a sampled
-    Gaussian would be too narrow there. The image itself (as float32) below 0.05 pixels."""
-    if sigma_px < 0.05:
+def gaussian(image: Real, sigma_px: float, more_down_px: float = 0.0) -> F32:
+    """Blur by a Gaussian of standard deviation `sigma_px`, down the columns by `more_down_px` on top; the image itself (as float32) when
+    both are below 0.05 pixels. Below 0.6 pixels three weights of the same variance are used: a sampled Gaussian is too narrow there."""
+    down = float(np.hypot(sigma_px, more_down_px))
+    if down < 0.05:
         return np.asarray(image, dtype=np.float32)
+    along, across = _weights(sigma_px), _weights(down)
+    single = np.asarray(image, dtype=np.float32)
+    return np.asarray(cv2.sepFilter2D(single, cv2.CV_32F, along, across, borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
+
+
+def broad(image: Real, sigma_px: float) -> F32:
+    """A wide Gaussian blur, computed on a coarser grid (a fifth of the standard deviation); for shadows, not for detail."""
+    step = int(np.clip(sigma_px / 5.0, 1, min(image.shape) / 4))
+    if step < 2:
+        return gaussian(image, sigma_px)
+    small = (max(image.shape[0] // step, 4), max(image.shape[1] // step, 4))
+    return stretch(gaussian(stretch(image, small), sigma_px / step), image.shape)
+
+
+def _weights(sigma_px: float) -> F64:
     if sigma_px < 0.6:
         side = 0.5 * sigma_px**2
-        weights = np.asarray([side, 1.0 - 2.0 * side, side])
-        return np.asarray(cv2.sepFilter2D(image, cv2.CV_32F, weights, weights, borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
-    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
+        return np.asarray([side, 1.0 - 2.0 * side, side])
+    half = int(np.ceil(4.0 * sigma_px))
+    weights = np.exp(-0.5 * (np.arange(-half, half + 1) / sigma_px) ** 2)
+    return np.asarray(weights / weights.sum(), dtype=np.float64)
 
 
 def disc(image: Real, diameter_px: float) -> F32:
@@ -32,7 +49,7 @@ def disc(image: Real, diameter_px: float) -> F32:
     if diameter_px < 0.5:
         return np.asarray(image, dtype=np.float32)
     if diameter_px > WIDEST_DISC_PX:
-        return gaussian(image, diameter_px / 4.0)
+        return broad(image, diameter_px / 4.0)
     half = int(np.ceil(0.5 * diameter_px))
     sub = 8
     axis = (np.arange((2 * half + 1) * sub) + 0.5) / sub - half - 0.5

@@ -124,19 +124,21 @@ def _weld(level: int, technique: Technique, rng: np.random.Generator) -> Table:
     wall = table["wall_mm"]
     gtaw = rng.random() < 0.45
     pitch = _uniform(rng, 0.9, 2.2) if gtaw else _uniform(rng, 1.8, 6.0)
+    both = technique == "SWSI" and wall > 7 and rng.random() < 0.3
+    shallow = rng.random() < 0.4  # a root bead that hardly shows
     table |= {
-        "preparation": str(rng.choice(["V", "V", "V", "U", "J", "X"] if wall > 9 and technique == "SWSI" else ["V", "V", "U"])),
+        "preparation": "X" if both else str(rng.choice(["V", "V", "V", "U", "J"] if wall > 9 else ["V", "V", "U"])),
         "bevel_deg": _uniform(rng, 25, 37),
         "gap_mm": _uniform(rng, 1.5, 4),
         "land_mm": _uniform(rng, 0.5, 2),
-        "cap_height_mm": _uniform(rng, 0.6, 1.6 + 0.08 * wall),
-        "root_width_mm": _uniform(rng, 3, 6.5),
-        "root_height_mm": _uniform(rng, 0.2, 1.8),
+        "cap_height_mm": _uniform(rng, 0.8, 1.9 + 0.1 * wall),
+        "root_width_mm": _uniform(rng, 3, 7),
+        "root_height_mm": _uniform(rng, 0.05, 0.4) if shallow else _uniform(rng, 0.4, 2.0),
         "cap_passes": int(rng.choice([1, 1, 2, 3])) if wall > 9 else 1,
-        "ripple_mm": _uniform(rng, 0.01, 0.08 if gtaw else 0.28) * rough,
+        "ripple_mm": round(_uniform(rng, 0.01, 0.08 if gtaw else 0.28) * rough, 4),
         "ripple_pitch_mm": pitch,
-        "roughness": _uniform(rng, 0.5, 1.4) * rough,
-        "ground": bool(rng.random() < 0.08),
+        "roughness": round(_uniform(rng, 0.5, 1.4) * rough, 3),
+        "ground": bool(rng.random() < 0.06),
         "material": "stainless steel" if gtaw and rng.random() < 0.3 else "carbon steel",
         "process": "141" if gtaw else "111",
     }
@@ -158,8 +160,8 @@ def _exposure(technique: Technique, weld: Table, level: int, rng: np.random.Gene
     else:
         table |= {
             "source": "x-ray",
-            "kv": round(float(np.clip(95 + 8.2 * through * rng.uniform(0.85, 1.15), 100, 380))),
-            "focal_mm": _uniform(rng, 0.4, 3),
+            "kv": round(float(np.clip(72 + 6.8 * through * rng.uniform(0.8, 1.3), 90, 380))),
+            "focal_mm": _uniform(rng, 0.8, 4),
         }
     if technique == "SWSI":
         table["source_to_film_mm"] = _uniform(rng, 400, 900)
@@ -183,8 +185,8 @@ def _ellipse_offset(distance: float, od: float, wall: float, rng: np.random.Gene
 
 def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generator) -> Table:
     table: Table = {
-        "class": str(rng.choice(["C2", "C3", "C4", "C4", "C5"])),
-        "density": _uniform(rng, 2.0, 3.2),
+        "class": str(rng.choice(["C2", "C3", "C3", "C4", "C4", "C5"])),
+        "density": _uniform(rng, 1.9, 2.8),
         "height_mm": _uniform(rng, 45, 70),
     }
     if level > 1:
@@ -198,7 +200,8 @@ def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generato
 
 def _scan(level: int, rng: np.random.Generator) -> Table:
     table: Table = {"pixels_per_mm": float(rng.choice([20.0, 20.0, 24.81, 25.0, 15.0])), "bits": int(rng.choice([16, 16, 12, 8]))}
-    table |= {"lines": _uniform(rng, 0.0005, 0.002 * level), "noise": _uniform(rng, 0.002, 0.006), "blur_mm": _uniform(rng, 0.02, 0.09)}
+    table |= {"lines": _uniform(rng, 0.0005, 0.002 * level), "noise": _uniform(rng, 0.002, 0.006)}
+    table |= {"blur_mm": _uniform(rng, 0.03, 0.10), "drag_mm": _uniform(rng, 0.0, 0.06), "density_max": 4.7}
     if level > 1:
         table["dust"] = int(rng.integers(0, 25 * level))
     if rng.random() < 0.06 * level:
@@ -258,23 +261,11 @@ def _indicators(
             }
         ]
     )
-    letters = []
-    alphabet = "ABCDEFGHKLMNPRSTUVWXYZ"
+    letters: list[Table] = []
     for _ in range(int(rng.integers(1, 3 + level))):
-        text = "".join(rng.choice(list(alphabet), int(rng.integers(0, 3)))) + str(int(rng.integers(1, 500)))
-        side = 1 if rng.random() < 0.5 else -1
-        edge = 0.5 if level > 1 and rng.random() < 0.3 else 0.38
-        letters.append(
-            {
-                "text": text,
-                "along_mm": _uniform(rng, -0.45, 0.45) * along,
-                "across_mm": side * edge * across,
-                "height_mm": _uniform(rng, 6, 10),
-                "plate": bool(rng.random() < 0.4),
-                "mirrored": bool(rng.random() < 0.05),
-                "lead_mm": _uniform(rng, 0.6, 1.8),
-            }
-        )
+        letter = _letter(level, along, across, rng)
+        if all(abs(letter["along_mm"] - other["along_mm"]) > 35 or letter["across_mm"] * other["across_mm"] < 0 for other in letters):
+            letters.append(letter)
     if level > 1 and technique != "SWSI" and rng.random() < 0.5:
         side = 1 if rng.random() < 0.5 else -1
         letters += [
@@ -290,6 +281,22 @@ def _indicators(
             if abs((k - 3) * 50 + 10) < 0.5 * along
         ]
     return wires, letters
+
+
+def _letter(level: int, along: float, across: float, rng: np.random.Generator) -> Table:
+    """A weld, film or spool number in lead, above or below the weld, sometimes cut by the film's edge."""
+    text = "".join(rng.choice(list("ABCDEFGHKLMNPRSTUVWXYZ"), int(rng.integers(0, 3)))) + str(int(rng.integers(1, 500)))
+    side = 1 if rng.random() < 0.5 else -1
+    edge = 0.5 if level > 1 and rng.random() < 0.3 else 0.38
+    return {
+        "text": text,
+        "along_mm": _uniform(rng, -0.45, 0.45) * along,
+        "across_mm": side * edge * across,
+        "height_mm": _uniform(rng, 6, 10),
+        "plate": bool(rng.random() < 0.4),
+        "mirrored": bool(rng.random() < 0.05),
+        "lead_mm": _uniform(rng, 0.6, 1.8),
+    }
 
 
 def _imperfections(level: int, technique: Technique, most: int | None, rng: np.random.Generator) -> list[Table]:

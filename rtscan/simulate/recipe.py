@@ -101,6 +101,7 @@ class ScanPart(_Section):
     lines: float = Field(default=0.002, ge=0, le=0.2)
     noise: float = Field(default=0.004, ge=0, le=0.2)
     blur_mm: float = Field(default=0.045, ge=0, le=1.0)
+    drag_mm: float = Field(default=0.0, ge=0, le=1.0, description="more blur down the film, from its movement (full width at half height)")
     density_max: float = Field(default=4.5, ge=2.0, le=6.0)
     dust: int = Field(default=0, ge=0, le=500)
 

@@ -16,7 +16,7 @@ from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unshar
 from rtscan.simulate.emulsion import FilmLaw, film_law, unit_grain
 from rtscan.simulate.flaws import build
 from rtscan.simulate.geometry import Geometry, Surface, WallFrame, trace
-from rtscan.simulate.images import add_patch, disc, gaussian, lookup, stretch
+from rtscan.simulate.images import add_patch, broad, disc, gaussian, lookup, stretch
 from rtscan.simulate.imaging import Patch, Raster, render_body
 from rtscan.simulate.marks import FlatPatch, duplex_patch, hole_patch, iqi_frame_text, letter_patch, wire_patches
 from rtscan.simulate.recipe import LetterPart, Recipe
@@ -201,7 +201,7 @@ def _add_relief(thickness: F32, relief: Relief, surface: Surface, geometry: Geom
     height = (1.0 - float(np.nanmedian(surface.tau))) * geometry.source_to_film
     blur = geometric_unsharpness_mm(recipe.exposure.focal_mm, height, geometry.source_to_film) * raster.pixels_per_mm
     if surface.wall == "source" and recipe.exposure.technique == "DWSI":
-        layer = gaussian(layer, float(np.clip(blur / 4.0, 0.3, 400.0)))
+        layer = broad(layer, float(np.clip(blur / 4.0, 0.3, 400.0)))
     else:
         layer = disc(layer, blur)
     thickness[rows[0] : rows[1]] += layer

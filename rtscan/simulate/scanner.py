@@ -16,7 +16,7 @@ BLUR_SIGMA_PER_FWHM = 1.0 / 2.3548
 def scan(density: F32, part: ScanPart, rng: np.random.Generator) -> Grey:
     """Grey values of a film; `density` (rows, columns) may be changed in place."""
     sigma = part.blur_mm * part.pixels_per_mm * BLUR_SIGMA_PER_FWHM
-    density = gaussian(density, sigma)
+    density = gaussian(density, sigma, part.drag_mm * part.pixels_per_mm * BLUR_SIGMA_PER_FWHM)
     rows, columns = density.shape
     if part.lines:
         streaks = rng.standard_normal((1, columns), dtype=np.float32) * np.float32(part.lines)
