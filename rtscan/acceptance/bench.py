@@ -32,11 +32,12 @@ class Stamped:
     who: str
     order: int
     together: bool
+    without_rule: str = NO_RULE
 
     @property
     def rule_id(self) -> str:
-        """Id of the row."""
-        return self.rule.id if self.rule else NO_RULE
+        """Id of the row, or what stands in its place."""
+        return self.rule.id if self.rule else self.without_rule
 
     @cached_property
     def ids(self) -> tuple[int, ...]:

@@ -28,7 +28,8 @@ def settled(
             continue
         note = f" ({answer.note})" if answer.note else ""
         told = findings[place]
-        result[place] = replace(told, result=answer.result, says=f"{told.says}; settled by {reader.name}: {answer.result}{note}")
+        says = f"{told.says}; settled by {reader.name or 'the reader'}: {answer.result}{note}"
+        result[place] = replace(told, result=answer.result, says=says)
         kept.append(replace(answer, finding=place))
     return tuple(result), replace(reader, closed=tuple(kept)), tuple(remarks)
 

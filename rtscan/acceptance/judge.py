@@ -9,6 +9,7 @@ from typing import TypeVar
 from rtscan.acceptance.bench import Bench, Stamped
 from rtscan.acceptance.closing import settled
 from rtscan.acceptance.criteria import Criteria
+from rtscan.acceptance.detection import hidden_sizes
 from rtscan.acceptance.grouping import groups_of
 from rtscan.acceptance.outcomes import SEVERITY
 from rtscan.acceptance.readings import Doubt
@@ -39,7 +40,7 @@ def judge(document: Document, criteria: Criteria | None, situation: Situation, d
     if len(criteria.units) > 1:
         beside = [(words, Bench(document, criteria, world, OTHER_UNITS[units], doubt).stamped(dual_only=True)) for words, world in possible]
         stamped = _where_sets_disagree(stamped, in_every_world(beside))
-    findings = tuple(s.finding() for s in stamped)
+    findings = tuple(s.finding() for s in (*stamped, *hidden_sizes(document, [bench for _, bench in benches])))
     findings, reader, lost = settled(findings, document.findings, document.reader)
     removal, how = least_removal([bench for _, bench in benches], document.indications, findings)
     judged = replace(

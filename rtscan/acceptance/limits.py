@@ -165,6 +165,20 @@ def uses(limit: Limit, base: str) -> bool:
     return any(name == base for name, _ in limit.shares)
 
 
+def printed(limit: Limit) -> str:
+    """The limit as the document prints it, for no weld in particular: "the smaller of 25 % of wall and 4 mm (5/32 in)"."""
+    if isinstance(limit, Choice):
+        return f"the {'smaller' if limit.pick == 'least' else 'larger'} of {' and '.join(printed(part) for part in limit.among)}"
+    if isinstance(limit, ByWall):
+        words = {"up_to": "up to", "below": "below"}
+        bands = [f"{printed(part)} for wall {words[bound]} {printed(at)}" for bound, at, part in limit.bands[:-1]]
+        return "; ".join([*bands, f"{printed(limit.bands[-1][2])} above"])
+    inch = f"{limit.inch_as_printed or format(limit.inch, 'g')} in" if limit.inch else ""
+    lengths = f"{limit.mm:g} mm ({inch})" if limit.mm and inch else f"{limit.mm:g} mm" if limit.mm else inch
+    parts = ([lengths] if lengths else []) + [f"{_share(share)} {BASE_WORDS[base]}" for base, share in limit.shares]
+    return " + ".join(parts) or "0"
+
+
 def is_dual(limit: Limit) -> bool:
     """Whether the limit has a printed length, so that the metric and the inch set may disagree."""
     if not isinstance(limit, Term):

@@ -20,7 +20,7 @@ FACT_WORDS: Mapping[str, Mapping[object, str]] = {
     "mismatch": {True: "due to high-low", False: "without high-low"},
     "darker_than_parent": {True: "darker than the parent metal", False: "not darker than the parent metal"},
     "shape": {"rounded": "rounded", "elongated": "elongated"},
-    "in_cluster": {True: "in a cluster below the finish pass", False: "in the finish pass"},
+    "in_cluster": {True: "in a cluster below the finish pass", False: "scattered, or clustered in the finish pass"},
     "clustered": {True: "in a cluster", False: "outside clusters"},
     "drawn_out": {True: "elongated slag", False: "isolated slag"},
     "welded_from": {"one side": "welded from one side", "both sides": "welded from both sides"},
@@ -113,7 +113,9 @@ class Readings:
 
 
 def _with(reading: Reading, facts: Mapping[str, Any]) -> Reading:
-    return replace(reading, **facts)
+    """The reading with these facts; high-low has no part in the penetration of a joint welded from both sides."""
+    from_both = facts.get("welded_from") == "both sides" and facts.get("mismatch") is not None
+    return replace(reading, **{**facts, "mismatch": False} if from_both else facts)
 
 
 def describe(readings: Sequence[Reading], indication: Indication) -> tuple[str, ...]:

@@ -15,8 +15,11 @@ from rtscan.errors import RtscanError
 
 COMMANDS: dict[str, str] = {
     "compare": "rtscan.cli.compare",
+    "criteria": "rtscan.cli.criteria",
     "depth": "rtscan.cli.depth",
+    "judge": "rtscan.cli.judge",
     "practise": "rtscan.cli.practise",
+    "quality": "rtscan.cli.quality",
     "read": "rtscan.cli.read",
     "repair": "rtscan.cli.repair",
     "score": "rtscan.cli.score",
