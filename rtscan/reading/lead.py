@@ -88,11 +88,9 @@ def _sharp_pieces(small: F32, known: Bool, per_mm: float, settings: LeadSettings
     strokes = np.zeros(small.shape, dtype=np.float32)
     for level in settings.levels:
         over = ((bright > level * float(high - low)) & (found == 0)).astype(np.uint8)
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=8)
-        for label in range(1, count):
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=8)
+        for label in _letter_sized(stats, per_mm, settings):
             x, y, w, h, area = (int(v) for v in stats[label])
-            if not _letter_size(w, h, area, per_mm, settings):
-                continue
             window = (slice(y, y + h), slice(x, x + w))
             shape = labels[window] == label
             stroke = _stroke(shape)
@@ -104,9 +102,12 @@ def _sharp_pieces(small: F32, known: Bool, per_mm: float, settings: LeadSettings
     return found, strokes
 
 
-def _letter_size(w: int, h: int, area: int, per_mm: float, settings: LeadSettings) -> bool:
-    long = max(w, h) / per_mm
-    return settings.least_size_mm <= long <= settings.greatest_size_mm and area / per_mm**2 >= settings.least_area_mm2
+def _letter_sized(stats: NDArray[np.int32], per_mm: float, settings: LeadSettings) -> NDArray[np.intp]:
+    """Labels of the marks (rows of OpenCV's component statistics, 0 the ground) that have the size of a letter or plate."""
+    long = stats[:, 2:4].max(axis=1) / per_mm
+    fits = (long >= settings.least_size_mm) & (long <= settings.greatest_size_mm) & (stats[:, 4] >= settings.least_area_mm2 * per_mm**2)
+    fits[0] = False
+    return np.flatnonzero(fits)
 
 
 def _stroke(shape: Bool) -> float:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from rtscan.film import F64, Arc, Film, Marks, Weld
+from rtscan.film import Arc, Film, Marks, Weld
 from rtscan.findings import FilmFacts
 from rtscan.reading.straighten import straighten, to_film, to_strip
 
@@ -28,11 +28,10 @@ def curved_arc(bow_px: float, lean: float, reverse: bool = False) -> Arc:
     run = np.gradient(centre, axis=0)
     run /= np.hypot(*run.T)[:, None]
     right = 30.0 * np.stack([-run[:, 1], run[:, 0]], axis=1)
-    lines: list[F64] = [centre, centre - right, centre + right]
+    left, rightmost = centre - right, centre + right
     if reverse:
-        centre, left, rightmost = (line[::-1].copy() for line in (lines[0], lines[2], lines[1]))
-        return Arc(None, centre, left, rightmost)
-    return Arc(None, *lines)
+        return Arc(None, centre[::-1].copy(), rightmost[::-1].copy(), left[::-1].copy())
+    return Arc(None, centre, left, rightmost)
 
 
 def no_marks(film: Film) -> Marks:
@@ -114,7 +113,7 @@ def test_hidden_saturated_and_off_film_places_are_not_usable() -> None:
 def test_stations_run_with_the_columns(station: float | None) -> None:
     arc = curved_arc(0.0, 0.0)
     if station is not None:
-        arc = Arc(None, arc.centreline_px, arc.left_edge_px, arc.right_edge_px, station + np.arange(117) * 5.0 / PER_MM)
+        arc = Arc(None, arc.centreline_px, arc.left_edge_px, arc.right_edge_px, np.linspace(station, station + 580.0 / PER_MM, 117))
     film = film_of(np.zeros((ROWS, COLUMNS)))
     (strip,) = straighten(film, Weld((arc,), "image"), no_marks(film))
     if station is None:

@@ -14,7 +14,7 @@ from scipy.ndimage import gaussian_filter
 from rtscan.film import F64, Arc, Film, Weld
 from rtscan.findings import FilmFacts
 from rtscan.job import Job
-from rtscan.knowledge.ellipse import DoubleImage
+from rtscan.knowledge.ellipse import DoubleImage, ImageWall
 from rtscan.reading.load import load_films
 from rtscan.reading.marks import find_marks
 from rtscan.reading.weld_band import find_weld
@@ -76,7 +76,7 @@ def test_both_edges_of_a_turned_wavy_weld(lean: float, wave: float, half: float,
 
 
 def test_points_of_one_place_lie_on_a_line_square_to_the_weld() -> None:
-    x = np.arange(COLUMNS)
+    x = np.arange(COLUMNS, dtype=np.float64)
     arc = one_arc(plate(210 + 0.15 * (x - 550), 50))
     run = np.gradient(arc.centreline_px, axis=0)
     for edge in (arc.left_edge_px, arc.right_edge_px):
@@ -176,12 +176,13 @@ def tube_picture(opening_mm: float, od_mm: float = 48.3, wall_mm: float = 3.7, o
     """A pipe up and down the picture, its weld across, by the contract's geometry; the chord through the walls as metal."""
     rows, columns = 620, 760
     image = DoubleImage(od_mm, 700.0, 0.0, offset_mm if opening_mm else 0.0)
-    x = (np.arange(columns) - columns / 2) / PER_MM
+    x: F64 = (np.arange(columns, dtype=np.float64) - columns / 2) / PER_MM
     radius = 0.5 * od_mm * 1.035
     chord = 2 * (np.sqrt(np.clip(radius**2 - x**2, 0, None)) - np.sqrt(np.clip((radius - wall_mm) ** 2 - x**2, 0, None)))
     metal = np.repeat(chord[None, :], rows, axis=0)
     y_mid = float(image.y_mm(0.0, "film") + image.y_mm(0.0, "source")) / 2
-    for wall in ("film", "source"):
+    walls: tuple[ImageWall, ...] = ("film", "source")
+    for wall in walls:
         theta = image.theta(x, wall)
         y = (image.y_mm(theta, wall) - y_mid) * PER_MM + rows / 2
         cap = np.clip(1 - ((np.arange(rows)[:, None] - y[None, :]) / 30.0) ** 2, 0, 1)
@@ -203,7 +204,8 @@ def test_an_ellipse_gives_two_arcs_by_the_contracts_geometry() -> None:
     assert weld is not None
     assert len(weld.arcs) == 2
     y_mid = float(image.y_mm(0.0, "film") + image.y_mm(0.0, "source")) / 2
-    for arc, wall in zip(weld.arcs, ("film", "source"), strict=True):
+    walls: tuple[ImageWall, ...] = ("film", "source")
+    for arc, wall in zip(weld.arcs, walls, strict=True):
         x = (arc.centreline_px[:, 0] - 380.0) / PER_MM
         inner = np.abs(x) < 15
         expected = (image.y_mm(image.theta(x[inner], wall), wall) - y_mid) * PER_MM + 310.0
