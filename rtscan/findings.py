@@ -86,6 +86,46 @@ class Quality:
 
 
 @dataclass(frozen=True)
+class WireSeen:
+    """One wire of an indicator. `visible` means seen over `visible_mm` of at least the length that counts; `profile` holds points
+    (distance from the wire in mm, density lost) of the mean profile across it."""
+
+    number: int
+    diameter_mm: float
+    visible: bool
+    signal_to_noise: float
+    visible_mm: float
+    contrast: float
+    path_px: tuple[Point, ...] = ()
+    profile: tuple[Point, ...] = ()
+
+
+@dataclass(frozen=True)
+class FilmQuality:
+    """What is known of the fitness of one film: `STEM.quality.json`.
+
+    `density_along`, `density_low_along`, `density_high_along` are the median, least and greatest density across the weld at the stations
+    `along_mm`.
+    """
+
+    schema: str = "rtscan/quality/1"
+    tool: str = ""
+    job_sha256: str = ""
+    film: FilmFacts = FilmFacts()
+    quality: Quality = Quality()
+    testing: str = ""
+    iqi: str = ""
+    wires: tuple[WireSeen, ...] = ()
+    contrast_per_mm: float | None = None
+    contrast_from: str = ""
+    unsharpness_mm: float | None = None
+    along_mm: tuple[float, ...] = ()
+    density_along: tuple[float, ...] = ()
+    density_low_along: tuple[float, ...] = ()
+    density_high_along: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
 class WeldArc:
     """One visible stretch of weld; left and right are seen in the direction of growing station.
 

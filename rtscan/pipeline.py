@@ -13,6 +13,7 @@ from rtscan.acceptance.situation import situation_from_job
 from rtscan.film import F64, Arc, Background, Film, Marks, Strip, Weld
 from rtscan.findings import (
     ExposureFacts,
+    FilmQuality,
     Group,
     Indication,
     LocationFacts,
@@ -30,7 +31,9 @@ from rtscan.reading.group import group
 from rtscan.reading.marks import find_marks
 from rtscan.reading.measure import measure
 from rtscan.reading.quality.check import check_film
+from rtscan.reading.quality.detection import detection_limit
 from rtscan.reading.quality.indicator import read_indicator
+from rtscan.reading.quality.record import film_quality
 from rtscan.reading.rank import model_name
 from rtscan.reading.segment import segment
 from rtscan.reading.straighten import straighten
@@ -73,6 +76,7 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
     groups: tuple[Group, ...] = ()
     if weld:
         contrast = indicator.contrast
+        quality = replace(quality, detection_limit=detection_limit(backgrounds, contrast))
         regions = segment(backgrounds, contrast.blur_mm if contrast else None)
         indications, groups = group(classify(measure(regions, backgrounds, film, weld, job, contrast.per_mm if contrast else None)))
     sheet = Worksheet(
@@ -87,6 +91,16 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
         stamp = f"JUDGED ANYWAY although the film may not be judged ({failed}): not a valid result. "
         judged = replace(judged, verdict_says=stamp + judged.verdict_says) if chosen.judge_anyway else judged
     return Reading(judged, film, weld, marks, strips, backgrounds)
+
+
+def check_quality(film: Film, job: Job) -> FilmQuality:
+    """Checks the film itself, without reading it."""
+    marks = find_marks(film, job)
+    weld = find_weld(film, job, marks)
+    strips = straighten(film, weld, marks) if weld else ()
+    indicator = read_indicator(film, job, weld, marks, strips)
+    quality = check_film(film, job, weld, marks, strips, indicator)
+    return film_quality(film, job, strips, tuple(estimate_background(strip) for strip in strips), indicator, quality)
 
 
 def _failed(quality: Quality) -> str:

@@ -1,9 +1,9 @@
 """What the film could have shown: the smallest pore and line found with 90 % probability, along the weld.
 
 A pore is a sphere of gas, a line a round hole LINE_MM long lying along the weld; both are blurred like the film and weighed by
-its contrast per mm of steel. Their signal-to-noise in the blob filters of the reading, whose noise is measured place by place on the film itself
-(grain, ripples, edges), is compared with the signal-to-noise at which planted flaws were found in 9 of 10 trials at the bar the
-reading works with (`scripts/planted_flaws`). "No indications" is then a statement with a size attached.
+its contrast per mm of steel. Their signal-to-noise in the blob filters of the reading, whose noise is measured place by
+place on the film itself (grain, ripples, edges), is compared with the signal-to-noise at which planted flaws were found in 9 of 10
+trials at the bar the reading works with (`scripts/planted_flaws`). "No indications" is then a statement with a size attached.
 """
 
 from __future__ import annotations
@@ -51,8 +51,8 @@ def detection_limit(backgrounds: Sequence[Background], contrast: Contrast | None
     for background in backgrounds:
         grid = detection_grid(background)
         spreads = filter_spreads(grid, background, settings.across_share)
-        pore = _smallest(spreads, grid, contrast.per_mm, blur_mm, settings.pore_snr_90, pore_path)
-        line = _smallest(spreads, grid, contrast.per_mm, blur_mm, settings.line_snr_90, line_path)
+        pore = smallest_sizes(spreads, grid, contrast.per_mm, blur_mm, settings.pore_snr_90, pore_path)
+        line = smallest_sizes(spreads, grid, contrast.per_mm, blur_mm, settings.line_snr_90, line_path)
         along += [float(v) for v in _stations(background, len(pore))]
         pores += [float(v) for v in pore]
         lines += [float(v) for v in line]
@@ -109,7 +109,7 @@ def signal_to_noise(size_mm: float, spreads: F64, per_mm: float, blur_mm: float,
     return np.asarray((per_mm * gains[:, None] / spreads).max(axis=0))
 
 
-def _smallest(spreads: F64, grid: Grid, per_mm: float, blur_mm: float, snr_90: float, shape: Shape) -> F64:
+def smallest_sizes(spreads: F64, grid: Grid, per_mm: float, blur_mm: float, snr_90: float, shape: Shape) -> F64:
     """Smallest size in each stretch whose best filter reaches `snr_90`; shape (stretches,), NaN where unknown or above WIDEST_MM."""
     sizes = np.geomspace(0.1, WIDEST_MM, 28)
     snr = np.array([signal_to_noise(float(size), spreads, per_mm, blur_mm, grid.per_mm, shape) for size in sizes])

@@ -1,0 +1,71 @@
+"""`rtscan quality`: is the film fit to judge, and what could it have shown."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rtscan.cli.terminal import Exit, complain, warn, with_progress
+from rtscan.errors import FilmError, RtscanError
+from rtscan.job import Job, load_job
+
+
+def register(app: typer.Typer) -> None:
+    """Adds the command to `app`."""
+    app.command("quality", help="Check the film itself: density, wires, unsharpness, coverage, the smallest flaw it could show.")(quality)
+
+
+def quality(
+    films: Annotated[list[Path], typer.Argument(metavar="FILM…", help="Film files; FILM#2 is page 2 of a file.")],
+    job: Annotated[Path | None, typer.Option(metavar="JOB.toml", help="Job sheet.")] = None,
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the results.")] = Path("readings"),
+) -> int:
+    """Checks each film; one that cannot be read is reported and the others go on."""
+    sheet = load_job(job)
+    _refuse_double_names(films)
+    failed = False
+    for path in with_progress(films, "films"):
+        try:
+            _one_file(path, sheet, out)
+        except RtscanError as problem:
+            complain(problem)
+            failed = True
+    return Exit.NOT_DONE if failed else Exit.DONE
+
+
+def _refuse_double_names(films: list[Path]) -> None:
+    from rtscan.filmset.one_film import file_and_page
+
+    first: dict[tuple[str, int | None], Path] = {}
+    for path in films:
+        file, page = file_and_page(path)
+        other = first.setdefault((file.stem.casefold(), page), path)
+        if other is not path:
+            raise FilmError(str(path), f"would write the same {file.stem}.quality.json as {other}; check them into two folders with --out")
+
+
+def _one_file(path: Path, job: Job, out: Path) -> None:
+    from rtscan.filmset.one_film import file_and_page, stem_of
+    from rtscan.pipeline import check_quality
+    from rtscan.reading.load import load_films
+    from rtscan.record_json import dump
+    from rtscan.report.quality_page import quality_html, quality_lines
+    from rtscan.writing import write_text
+
+    file, page = file_and_page(path)
+    films = load_films(file, job)
+    if page is not None and not 1 <= page <= len(films):
+        raise FilmError(str(path), f"has {len(films)} page(s); name one of them")
+    for film in films if page is None else (films[page - 1],):
+        stem = stem_of(file, film.facts.page, len(films))
+        record = check_quality(film, job)
+        write_text(out / f"{stem}.quality.json", dump(record))
+        write_text(out / f"{stem}.quality.html", quality_html(record, film))
+        for text in film.facts.warnings:
+            warn(f"{path}: {text}")
+        typer.echo(f"{path}:")
+        for line in quality_lines(record):
+            typer.echo(line)
+        typer.echo(f"  {out / f'{stem}.quality.html'}")
