@@ -8,7 +8,7 @@ from typing import Literal
 from rtscan.findings import Indication, VerdictWord, Worksheet
 from rtscan.imperfections import is_within
 from rtscan.practise import lessons
-from rtscan.practise.answer import FilmAnswer
+from rtscan.practise.answer import SECOND_SHOT, FilmAnswer
 from rtscan.practise.answer_key import AnswerKey
 from rtscan.practise.match import Matched, Target, match
 from rtscan.practise.matching import Matching
@@ -266,7 +266,7 @@ def verdict_lines(answer: FilmAnswer, truth: Truth, grading: Grading) -> tuple[L
     """Judgement and the rule behind it."""
     points = grading.points
     share = grading.verdict[truth.verdict].get(answer.verdict, 0.0) if answer.verdict else 0.0
-    says = "" if share == 1.0 else f"The right answer is {truth.verdict}. {truth.judged.verdict_says if not truth.unfit else ''}".strip()
+    says = "" if share == 1.0 else verdict_reason(truth)
     lines = [Line("judgement", "judgement", points.verdict * share, points.verdict, says)]
     rules = {_plain(text) for f in truth.judged.findings if f.result == "reject" for text in (f.rule, f.clause) if text}
     if truth.verdict == "reject" and rules:
@@ -275,6 +275,18 @@ def verdict_lines(answer: FilmAnswer, truth: Truth, grading: Grading) -> tuple[L
         names = ", ".join(dict.fromkeys(f"{f.rule} ({f.clause})" if f.clause else f.rule for f in broken))
         lines.append(Line("judgement", "rule", points.rule if right else 0.0, points.rule, "" if right else f"It is rejected by {names}."))
     return tuple(lines)
+
+
+def verdict_reason(truth: Truth) -> str:
+    """The right verdict and what decides it, in one sentence."""
+    if truth.unfit:
+        return f"The right answer is unreadable: {', '.join(truth.unfit)}."
+    if truth.verdict == "accept":
+        return "The right answer is accept: nothing that is here exceeds a limit."
+    wanted = ("reject",) if truth.verdict == "reject" else ("review", "cannot judge")
+    deciding = next((f for f in truth.judged.findings if f.result in wanted), None)
+    word = "reject" if truth.verdict == "reject" else SECOND_SHOT
+    return f"The right answer is {word}: {deciding.says if deciding else truth.judged.verdict_says}."
 
 
 def _plain(rule: str) -> str:

@@ -13,7 +13,7 @@ from typing import Any
 from rtscan.findings import Finding
 from rtscan.job import load_job
 from rtscan.practise.charts import curve_chart, size_chart
-from rtscan.practise.grade import FilmGrade
+from rtscan.practise.grade import FilmGrade, verdict_reason
 from rtscan.practise.pages import page
 from rtscan.practise.pictures import crops_of, overview
 from rtscan.practise.reliability import HANDBOOK_TARGETS
@@ -49,7 +49,8 @@ def _film_page(graded: SessionGrade, place: int, folder: Path) -> str:
     places = [(t, c) for t in doubtful if (c := crops_of(film, grade.truth.key, t)) is not None]
     findings, hidden = shown_findings(grade.truth.judged.findings)
     return page("film.html", g=grade, trainee=graded.trainee, view=overview(film, grade), places=places, findings=findings, hidden=hidden,
-                own=graded.own[place], criteria=graded.session.criteria, pass_share=graded.pass_share)
+                own=graded.own[place], reason=verdict_reason(grade.truth),
+                criteria=graded.session.criteria, pass_share=graded.pass_share)
 
 
 def shown_findings(findings: Sequence[Finding]) -> tuple[list[Finding], int]:
