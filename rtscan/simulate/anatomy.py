@@ -16,6 +16,10 @@ from rtscan.simulate.recipe import WeldPart
 
 ALONG_STEP_MM = 0.1
 ACROSS_STEP_MM = 0.05
+TOE_MM = 0.30
+"""Standard deviation of the rounding of toes and seams by the flow of the metal."""
+EDGE_MM = 0.10
+"""Height at which a rounded bead counts as ended."""
 FRONT_SHARE = 0.75
 """Reach of a drop ahead of its middle over its mean reach: the front is the steep end."""
 
@@ -107,7 +111,7 @@ def _layer(weld: WeldPart, across: F64, along: F64, centre: F64, width: float, r
     passes = weld.cap_passes
     step = width / (passes + 0.6 * (passes > 1))
     half = 0.5 * width if passes == 1 else 0.8 * step
-    power, bow = float(rng.uniform(0.55, 1.0)), float(rng.uniform(0.15, 0.7))
+    power, bow = float(rng.uniform(0.35, 0.9)), float(rng.uniform(0.15, 0.7))
     top = np.zeros((across.size, along.size), dtype=np.float32)
     for k in range(passes):
         plan = BeadPlan(half, abs(weld.cap_height_mm), weld.ripple_mm, weld.ripple_pitch_mm, weld.roughness, power, bow)
@@ -160,10 +164,8 @@ def _bead(plan: BeadPlan, across: F64, along: F64, middle: F64, stops: tuple[flo
         wide = wide * (1 + 0.12 * near)
     for place, w, h, o in zip(places, np.maximum(wide, 0.2), np.maximum(tall, 0.0), swing, strict=True):
         _lay_drop(level, across, along, middle, (float(place), float(reach), float(w), float(h), float(o), plan.bow * float(w)))
-    bead = np.maximum(level, 0.0) / np.float32(height)
-    return np.asarray(height * cv2.GaussianBlur(bead, (0, 0), 1.2), dtype=np.float32) ** np.float32(plan.power) * np.float32(
-        height ** (1 - plan.power)
-    )
+    bead = np.float32(height) * (np.maximum(level, 0.0) / np.float32(height)) ** np.float32(plan.power)
+    return np.asarray(cv2.GaussianBlur(bead, (0, 0), TOE_MM / ALONG_STEP_MM * 0.5, sigmaY=TOE_MM / ACROSS_STEP_MM), dtype=np.float32)
 
 
 def _along(places: F64, scale_mm: float, rng: np.random.Generator) -> F64:
@@ -200,7 +202,7 @@ def _lay_drop(level: F32, across: F64, along: F64, middle: F64, drop: tuple[floa
 
 def _edges(relief: F32, across: F64, centre: F64, half: float) -> tuple[F64, F64]:
     """Outer edges of a bead at every station: where its height ends; half a width off the centre where there is none."""
-    metal = np.abs(relief) > 0.03
+    metal = np.abs(relief) > EDGE_MM
     some = metal.any(axis=0)
     first = across[np.argmax(metal, axis=0)]
     last = across[across.size - 1 - np.argmax(metal[::-1], axis=0)]

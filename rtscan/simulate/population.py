@@ -124,18 +124,18 @@ def _weld(level: int, technique: Technique, rng: np.random.Generator) -> Table:
     wall = table["wall_mm"]
     gtaw = rng.random() < 0.45
     pitch = _uniform(rng, 0.9, 2.2) if gtaw else _uniform(rng, 1.8, 6.0)
-    both = technique == "SWSI" and wall > 7 and rng.random() < 0.3
-    shallow = rng.random() < 0.4  # a root bead that hardly shows
+    both = technique == "SWSI" and wall > 7 and rng.random() < 0.45
+    shallow = rng.random() < 0.55  # a root bead that hardly shows
     table |= {
         "preparation": "X" if both else str(rng.choice(["V", "V", "V", "U", "J"] if wall > 9 else ["V", "V", "U"])),
         "bevel_deg": _uniform(rng, 25, 37),
         "gap_mm": _uniform(rng, 1.5, 4),
         "land_mm": _uniform(rng, 0.5, 2),
-        "cap_height_mm": _uniform(rng, 0.8, 1.9 + 0.1 * wall),
+        "cap_height_mm": _uniform(rng, 0.9, 2.2 + 0.14 * wall),
         "root_width_mm": _uniform(rng, 3, 7),
-        "root_height_mm": _uniform(rng, 0.05, 0.4) if shallow else _uniform(rng, 0.4, 2.0),
+        "root_height_mm": _uniform(rng, 0.05, 0.4) if shallow else _uniform(rng, 0.5, 2.4),
         "cap_passes": int(rng.choice([1, 1, 2, 3])) if wall > 9 else 1,
-        "ripple_mm": round(_uniform(rng, 0.01, 0.08 if gtaw else 0.28) * rough, 4),
+        "ripple_mm": round(float(rng.uniform(0.1, 1) ** 2) * (0.08 if gtaw else 0.28) * rough, 4),
         "ripple_pitch_mm": pitch,
         "roughness": round(_uniform(rng, 0.5, 1.4) * rough, 3),
         "ground": bool(rng.random() < 0.06),
@@ -185,7 +185,7 @@ def _ellipse_offset(distance: float, od: float, wall: float, rng: np.random.Gene
 
 def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generator) -> Table:
     table: Table = {
-        "class": str(rng.choice(["C2", "C3", "C3", "C4", "C4", "C5"])),
+        "class": str(rng.choice(["C1", "C2", "C2", "C3", "C3", "C4", "C5"])),
         "density": _uniform(rng, 1.9, 2.8),
         "height_mm": _uniform(rng, 45, 70),
     }
@@ -201,7 +201,7 @@ def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generato
 def _scan(level: int, rng: np.random.Generator) -> Table:
     table: Table = {"pixels_per_mm": float(rng.choice([20.0, 20.0, 24.81, 25.0, 15.0])), "bits": int(rng.choice([16, 16, 12, 8]))}
     table |= {"lines": _uniform(rng, 0.0005, 0.002 * level), "noise": _uniform(rng, 0.002, 0.006)}
-    table |= {"blur_mm": _uniform(rng, 0.03, 0.10), "drag_mm": _uniform(rng, 0.0, 0.06), "density_max": 4.7}
+    table |= {"blur_mm": _uniform(rng, 0.03, 0.10), "drag_mm": _uniform(rng, 0.02, 0.09), "density_max": 4.7}
     if level > 1:
         table["dust"] = int(rng.integers(0, 25 * level))
     if rng.random() < 0.06 * level:
