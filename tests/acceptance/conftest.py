@@ -13,7 +13,8 @@ from rtscan.findings import Indication, Worksheet
 from rtscan.imperfections import IMPERFECTIONS, by_number
 
 WELD: dict[str, Any] = {
-    "wall_mm": 10.0, "od_mm": 323.9, "weld_length_mm": 1000.0, "cap_width_mm": 12.0, "joint": "girth", "layers": "multi", "welded_from": "one side",
+    "wall_mm": 10.0, "od_mm": 323.9, "weld_length_mm": 1000.0, "cap_width_mm": 12.0, "joint": "girth", "layers": "multi",
+    "welded_from": "one side",
 }
 
 
@@ -29,7 +30,8 @@ def a_type_of(rule: Rule) -> str:
     if rule.when.welded_from == "both sides":
         drawn = ("402",)
     choices = [*drawn, *(i.iso6520 for i in IMPERFECTIONS)]
-    return next(n for n in choices if rule.takes(n) and n not in ("2013", "2014")) if rule.on == "indications" else next(n for n in choices if rule.takes(n))
+    whole = ("2013", "2014") if rule.on == "indications" else ()
+    return next(n for n in choices if rule.takes(n) and n not in whole)
 
 
 def facts_of(rule: Rule) -> dict[str, Any]:
@@ -82,8 +84,8 @@ def _single(rule: Rule, value: float | None) -> list[dict[str, Any]]:
 def _total(rule: Rule, value: float | None) -> list[dict[str, Any]]:
     if value is None or rule.relevant is None or rule.relevant.quantity != "length_mm":
         return [{"length_mm": value, "local_width_mm": 0.5 if value is None else _shaped(rule, value)}]
-    pieces = 8
-    return [{"length_mm": value / pieces, "local_width_mm": _shaped(rule, value / pieces), "along_mm": 200.0 + 2.5 * n} for n in range(pieces)]
+    piece = value / 8
+    return [{"length_mm": piece, "local_width_mm": _shaped(rule, piece), "along_mm": 200.0 + 2.5 * n} for n in range(8)]
 
 
 def _several(rule: Rule, value: float | None) -> list[dict[str, Any]]:
@@ -110,7 +112,9 @@ def _area(rule: Rule, value: float | None) -> list[dict[str, Any]]:
     if value is None:
         return [{"length_mm": None}]
     area = value / 100 * 100.0 * 10.0
-    return [{"length_mm": 50.0, "local_width_mm": area / 50.0}] if rule.quantity else [{"length_mm": 2.0, "local_width_mm": 2.0, "area_mm2": area}]
+    if rule.quantity:
+        return [{"length_mm": 50.0, "local_width_mm": area / 50.0}]
+    return [{"length_mm": 2.0, "local_width_mm": 2.0, "area_mm2": area}]
 
 
 def _stacked(rule: Rule, value: float | None) -> list[dict[str, Any]]:
