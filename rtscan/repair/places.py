@@ -35,6 +35,12 @@ class Frame:
         """The station in [0, circumference) on a girth weld, unchanged elsewhere."""
         return station_mm % self.length_mm if self.closed and self.length_mm else station_mm
 
+    def within(self, station_mm: float) -> float:
+        """The station wrapped on a girth weld; on a straight one not before its start nor past its end."""
+        if self.closed:
+            return self.wrap(station_mm)
+        return max(0.0, min(station_mm, self.length_mm if self.length_mm is not None else station_mm))
+
     def place(self, station_mm: float) -> Place:
         """The point at a station of the taped pipe, in every way it can be found."""
         station = self.wrap(station_mm)

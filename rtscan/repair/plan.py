@@ -224,7 +224,8 @@ class _Builder:
     def _reshoot(self, span: Span[_Placed]) -> str:
         margin = self.practice.settings.reshoot_margin_mm
         whole = self.frame.length_mm is not None and self.frame.closed and span.length_mm + 2 * margin >= self.frame.length_mm
-        start, end = (tape_text(self.frame.wrap(at), self.units) for at in (span.start_mm - margin, span.end_mm + margin))
+        at = self.frame.within(span.start_mm - margin), self.frame.within(span.end_mm + margin)
+        start, end = (tape_text(station, self.units) for station in at)
         where = "the whole weld" if whole else f"{start} to {end}"
         return f"Re-shoot {where} as {_next_shot(self.document)}, with the technique of the first film{_technique(self.document)}."
 
