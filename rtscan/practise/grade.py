@@ -43,6 +43,7 @@ class Truth:
         return self.key.weld.length_mm if self.key.weld.joint == "girth" else None
 
 
+FALSE_CALL = "false call"
 Skill = Literal["markers", "film quality", "seeing", "naming", "sizing", "judgement"]
 
 
@@ -233,7 +234,7 @@ def _call_line(call: FalseCall, grading: Grading) -> Line:
         says = f"Rightly doubted: {call.says}" if call.on else call.says
         return Line("seeing", "second shot asked for", got, max(got, 0.0), says)
     got = other.too_small_nothing if call.call == "too small" else grading.points.false_call
-    return Line("seeing", "false call", got, 0.0, call.says)
+    return Line("seeing", FALSE_CALL, got, 0.0, call.says)
 
 
 def film_lines(answer: FilmAnswer, truth: Truth, grading: Grading) -> tuple[Line, ...]:

@@ -13,7 +13,7 @@ from typing import Any
 from rtscan.findings import Finding
 from rtscan.job import load_job
 from rtscan.practise.charts import curve_chart, size_chart
-from rtscan.practise.grade import FilmGrade, verdict_reason
+from rtscan.practise.grade import FALSE_CALL, FilmGrade, Line, verdict_reason
 from rtscan.practise.pages import page
 from rtscan.practise.pictures import crops_of, overview
 from rtscan.practise.reliability import HANDBOOK_TARGETS
@@ -25,6 +25,7 @@ from rtscan.writing import write_text
 
 SCHEMA = "rtscan/practice/1"
 _MOST_FINDINGS = 14
+_MOST_CALLS = 8
 
 
 def write_grade(graded: SessionGrade, folder: Path, out: Path, pooled: SessionRows | None, sessions: int) -> Iterator[str]:
@@ -47,10 +48,18 @@ def _film_page(graded: SessionGrade, place: int, folder: Path) -> str:
     film = load_films(folder / f"{grade.film}.tif", load_job(folder / f"{grade.film}.job.toml"))[0]
     doubtful = [t for t in grade.targets if t.says and (t.relevant or t.call != "missed")]
     places = [(t, c) for t in doubtful if (c := crops_of(film, grade.truth.key, t)) is not None]
+    lost, more_calls = worth_knowing(grade)
     findings, hidden = shown_findings(grade.truth.judged.findings)
     return page("film.html", g=grade, trainee=graded.trainee, view=overview(film, grade), places=places, findings=findings, hidden=hidden,
-                own=graded.own[place], reason=verdict_reason(grade.truth),
+                own=graded.own[place], reason=verdict_reason(grade.truth), lost=lost, more_calls=more_calls,
                 criteria=graded.session.criteria, pass_share=graded.pass_share)
+
+
+def worth_knowing(grade: FilmGrade) -> tuple[list[Line], int]:
+    """The lines with something to say, no more than a few of the false calls; and how many false calls were left out."""
+    calls = [n for n in grade.lines if n.part == FALSE_CALL]
+    hidden = calls[_MOST_CALLS:]
+    return [n for n in grade.lines if n.says and not any(n is h for h in hidden)], len(hidden)
 
 
 def shown_findings(findings: Sequence[Finding]) -> tuple[list[Finding], int]:

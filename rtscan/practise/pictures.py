@@ -65,7 +65,7 @@ def overview(film: Film, grade: FilmGrade) -> Overview:
     arcs = frames(key.weld, key.film.pixels_per_mm)
     shapes = [s for t in grade.targets for s in _truth_shapes(t, key, picture)]
     for mark in grade.answer.marks:
-        outline = mark_outline(mark, arcs, key)
+        outline = np.array(mark.outline_px, dtype=np.float64) if len(mark.outline_px) > 2 else mark_outline(mark, arcs, key)
         if outline is not None:
             style = "false" if mark.id in grade.matched.false_calls else "mark"
             shapes.append(_shape(picture.place(outline), f"M{mark.id}", style, above=False))

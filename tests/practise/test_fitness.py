@@ -26,7 +26,7 @@ def exposed(**changes: dict[str, Any]) -> Exposed:
 
 
 def test_a_good_film_shows_the_wire_of_its_class_and_a_poor_one_does_not() -> None:
-    """ISO 17636-1 table B.1, 10 mm, class A: W13 (from memory, as in the reference): seen by x-rays on fine film, not by cobalt on coarse."""
+    """ISO 17636-1 table B.1, 10 mm, class A: W13 (from memory, as in the reference): x-rays on fine film show it."""
     good = thinnest_wire_seen(exposed())
     assert good is not None
     assert good >= 13
