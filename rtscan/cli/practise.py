@@ -66,20 +66,21 @@ def grade(
     matching: Annotated[Path | None, typer.Option(help="A matching rule of your own.")] = None,
     grading: Annotated[Path | None, typer.Option(help="A grading scale of your own.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the grade as JSON.")] = False,
-    out: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder for the pages; default DIR/graded.")] = None,
+    out: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder for the pages; default DIR/graded-NAME.")] = None,
 ) -> int:
     """Grades by the sealed key. Films without any answer are neither graded nor counted."""
     from rtscan.practise import matching as rules
     from rtscan.practise import scale
     from rtscan.practise.grade_report import grade_json, write_grade
     from rtscan.practise.history import default_path, load_sessions, save_session
+    from rtscan.practise.history_report import file_name
     from rtscan.practise.rows import pooled
     from rtscan.practise.session import grade_session
     from rtscan.practise.summary import summarise
 
     graded = grade_session(
         folder, trainee, rules.load_matching(matching or rules.DEFAULT_FILE), scale.load_grading(grading or scale.DEFAULT_FILE), answers)
-    target, history = out or folder / "graded", db or default_path()
+    target, history = out or folder / f"graded-{file_name(trainee)}", db or default_path()
     if not no_history:
         save_session(history, graded.for_history())
     kept = () if no_history else load_sessions(history, trainee)

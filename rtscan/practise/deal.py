@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -49,11 +50,12 @@ def deal(wanted: Wanted, out: Path) -> Iterator[str]:
     if (out / NAME).exists():
         raise OutputError(str(out), "holds a practice session already; choose a new folder with --out")
     level, criteria = find_level(wanted.level, wanted.levels_file), load_criteria(wanted.criteria)
+    name = _own_criteria(wanted.criteria, out)
     rng = np.random.default_rng(wanted.seed)
     plans = plan_session(level, wanted.films, rng)
     sealed: list[dict[str, Any]] = []
     focus = wanted.focus or Focus({})
-    for dealt in draw_films(plans, level, load_levels(wanted.levels_file), wanted.techniques, wanted.criteria, focus, rng):
+    for dealt in draw_films(plans, level, load_levels(wanted.levels_file), wanted.techniques, name, focus, rng):
         sealed.append(_write_film(dealt, out))
         yield dealt.plan.name
     names = [plan.name for plan in plans]
@@ -64,22 +66,36 @@ def deal(wanted: Wanted, out: Path) -> Iterator[str]:
                                                  pairs=[p.name for p in plans if p.pair], first=names[0] if names else ""))
     now = datetime.now(UTC)
     seal({"id": f"{now:%Y%m%dT%H%M%S}-{wanted.level}-{wanted.seed}", "level": wanted.level, "technique": " ".join(wanted.techniques),
-          "criteria": wanted.criteria, "terms": wanted.terms, "films": sealed}, out)
+          "criteria": name, "terms": wanted.terms, "films": sealed}, out)
+
+
+def _own_criteria(name: str, out: Path) -> str:
+    """The name of shipped criteria as it is; a file of one's own is copied into the session and named from there."""
+    path = Path(name)
+    if not path.is_file():
+        return name
+    write_bytes(out / path.name, path.read_bytes())
+    return path.name
 
 
 def _write_film(dealt: DealtFilm, out: Path) -> dict[str, Any]:
     """Writes one film without its key, and gives what goes into the sealed key."""
-    written = write_film(dealt.film, out)
-    written.key.unlink()
+    _write_without_key(dealt.film, out, True)
     _write_pictures(dealt.film, dealt, out, dealt.plan.name)
     if dealt.second is not None:
-        second = write_film(dealt.second, out)
-        second.key.unlink()
-        second.job.unlink()
+        _write_without_key(dealt.second, out, False)
         _write_pictures(dealt.second, dealt, out, f"{dealt.plan.name}b")
     key = json.loads(key_text(dealt.key, dealt.film.recipe))
     return {"name": dealt.plan.name, "key": key, "unfit": list(dealt.unfit), "markers": dealt.plan.markers,
             "wire_seen": dealt.fitness.wire_seen}
+
+
+def _write_without_key(film: SimulatedFilm, out: Path, with_job: bool) -> None:
+    """The film file, and its job sheet, moved over from a folder of their own, so that the open key never lies beside them."""
+    with TemporaryDirectory(prefix="rtscan-") as folder:
+        written = write_film(film, Path(folder))
+        for path in (written.film, written.job) if with_job else (written.film,):
+            write_bytes(out / path.name, path.read_bytes())
 
 
 def _write_pictures(film: SimulatedFilm, dealt: DealtFilm, out: Path, stem: str) -> None:

@@ -199,7 +199,7 @@ def _false_call(mark: Indication, answer: FilmAnswer, truth: Truth, matched: Mat
         return FalseCall(mark, call, "", f"Mark {lessons.where(mark)} covers far more weld than anything there is: mark what you see.")
     if mark.along_mm is None:
         return FalseCall(mark, call, "", f"The mark {mark.id} has no station, so it cannot be found again: give along_mm.")
-    return FalseCall(mark, call, "", f"False call {lessons.where(mark)}: nothing is in the part within reach of this place.")
+    return FalseCall(mark, call, "", lessons.false_call(mark, truth.key.weld.cap_width_mm))
 
 
 def _target_lines(t: TargetGrade, grading: Grading) -> tuple[Line, ...]:

@@ -42,7 +42,7 @@ def write_history(sessions: Sequence[Session], trainee: str, out: Path) -> Path:
     skills = [(skill, [_share(f.skills, skill) for f in each]) for skill in SKILLS]
     missed = sorted((f for f in figures.by_family if f.got < f.of), key=lambda f: ((f.got + 1) / (f.of + 2), f.name))[:5]
     types = [(s.name, [_share(f.by_family, s.name) for f in each]) for s in missed]
-    path = out / f"{_file_name(trainee)}.history.html"
+    path = out / f"{file_name(trainee)}.history.html"
     write_text(path, page(
         "history.html", trainee=trainee, sessions=list(zip(sessions, each, strict=True)), s=figures, charts=summary_charts(rows, figures),
         words=VERDICT_WORDS, handbook=HANDBOOK_TARGETS, skill_chart=progress_chart([s.date for s in sessions], skills, "points"),
@@ -65,7 +65,7 @@ def write_class(sessions: Sequence[Session], out: Path) -> Path:
 
 def write_export(sessions: Sequence[Session], trainee: str, out: Path) -> tuple[Path, Path]:
     """Writes all data kept of a person, as JSON and the targets as CSV. Raises OutputError."""
-    name = _file_name(trainee)
+    name = file_name(trainee)
     data = {"schema": SCHEMA, "trainee": trainee, "sessions": [asdict(s) for s in sessions]}
     files = out / f"{name}.history.json", out / f"{name}.targets.csv"
     write_text(files[0], json.dumps(data, indent=1, allow_nan=False) + "\n")
@@ -77,6 +77,6 @@ def _share(shares: Sequence[Share], name: str) -> float | None:
     return next((s.share for s in shares if s.name == name), None)
 
 
-def _file_name(trainee: str) -> str:
+def file_name(trainee: str) -> str:
     """A file name from a person's name: letters and digits of any script, the rest as hyphens."""
     return "".join(c if c.isalnum() else "-" for c in trainee).strip("-")[:80] or "trainee"

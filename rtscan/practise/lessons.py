@@ -57,6 +57,21 @@ def misnamed(called: Indication, truth: Indication) -> str:
     return f"Called {name} {where(truth)}; it is {truth.type} {truth.iso6520}: {apart}."
 
 
+def false_call(mark: Indication, cap_width_mm: float | None) -> str:
+    """A mark with nothing under it: what of the sound weld lies there and is easily taken for something."""
+    text = f"False call {where(mark)}: nothing is in the part within reach of this place"
+    if cap_width_mm and mark.across_mm is not None:
+        from_toe = abs(mark.across_mm) - cap_width_mm / 2
+        if abs(from_toe) <= 1.5:
+            return f"{text}; the toe of the cap runs here, an edge that goes on along the whole weld."
+        if from_toe > 1.5:
+            return f"{text}; it is parent metal beside the weld."
+        if abs(mark.across_mm) <= 2.0:
+            return f"{text}; the root bead runs here, and its edges and ripples go on along the weld."
+        return f"{text}; ripples and edges of beads repeat along the weld, an imperfection does not."
+    return f"{text}."
+
+
 def on_object(kind: str) -> str:
     """What the thing under a false call really is; empty when unknown."""
     return _lessons()["object"].get(kind, "")

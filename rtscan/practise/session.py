@@ -53,7 +53,8 @@ def grade_session(folder: Path, trainee: str, matching: Matching, grading: Gradi
     by_film = {a.film: a for a in given if not a.blank}
     if not by_film:
         raise ListError(str(source), "holds no answer yet; fill in the sheet first")
-    criteria = load_criteria(sealed.criteria)
+    own_file = folder / sealed.criteria
+    criteria = load_criteria(str(own_file) if own_file.is_file() else sealed.criteria)
     grades, own = [], []
     for film in sealed.films:
         if film.name in by_film:

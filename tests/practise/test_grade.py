@@ -87,6 +87,13 @@ def test_false_calls_cost_a_point_and_name_what_they_sit_on() -> None:
     assert result.points == result.possible - 2
 
 
+@pytest.mark.parametrize(("across", "says"), [(9.0, "parent metal"), (6.4, "toe of the cap"), (-0.5, "root bead"), (3.5, "ripples")])
+def test_a_false_call_says_what_of_the_sound_weld_lies_there(across: float, says: str) -> None:
+    wide = truth()
+    wide = replace(wide, key=replace(wide.key, weld=replace(wide.key.weld, cap_width_mm=12.0)))
+    assert says in grade(replace(RIGHT, marks=(mark(1, 121.0), mark(2, 70.0, across=across))), wide).false_calls[0].says
+
+
 def test_too_small_to_call_is_right_below_the_floor_and_wrong_above_it() -> None:
     right = grade(replace(RIGHT, marks=(*RIGHT.marks, mark(2, 40.0, "", None, 1.0)), too_small=frozenset({2})))
     assert got(right, "rightly") == 1.0

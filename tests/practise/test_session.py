@@ -117,6 +117,18 @@ def test_the_same_seed_deals_the_same_film_whatever_the_terms(dealt: Path, tmp_p
     assert main(["practise", "deal", "--out", str(tmp_path / "a"), "--films", "1"]) == 2  # never deals over a session
 
 
+def test_criteria_of_ones_own_travel_with_the_session(dealt: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "house.toml").write_text('extends = "api-1104"\ntitle = "House rules"\nedition = "1"\n', encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    assert main(["practise", "deal", "--out", "dealt", "--level", "7", "--films", "1", "--seed", "4", "--criteria", "house.toml",
+                 "--levels", str(dealt.parent / "levels.toml")]) == 0
+    (tmp_path / "house.toml").unlink()
+    sheet = (tmp_path / "dealt" / "answers.csv").read_text(encoding="utf-8").replace("film-01,,", "film-01,complete,", 1)
+    (tmp_path / "dealt" / "answers.csv").write_text(sheet, encoding="utf-8")
+    assert main(["practise", "grade", "dealt", "--no-history", "--trainee", "A/B"]) == 0
+    assert (tmp_path / "dealt" / "graded-A-B" / "grade.html").is_file()
+
+
 def test_the_truth_itself_passes_every_film(dealt: Path, tmp_path: Path) -> None:
     fill(dealt, tmp_path / "right.csv")
     out, db = tmp_path / "out", tmp_path / "h.sqlite"
