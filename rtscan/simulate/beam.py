@@ -12,7 +12,7 @@ import numpy as np
 from rtscan.film import F32, F64
 from rtscan.knowledge.attenuation import Spectrum, dose_weights, gamma_lines, linear_attenuation, tube_spectrum
 from rtscan.simulate.images import Real, lookup
-from rtscan.simulate.recipe import ExposurePart
+from rtscan.simulate.recipe import ExposurePart, Recipe
 
 THICKNESS_STEP_MM = 0.05
 THICKEST_MM = 400.0
@@ -99,3 +99,10 @@ def scatter_ratio(exposure: ExposurePart, thickness_mm: Real) -> F64:
         return np.full_like(np.asarray(thickness_mm, dtype=np.float64), exposure.scatter)
     per_mm = SCATTER_PER_MM.get(exposure.source, USUAL_SCATTER_PER_MM)
     return np.asarray(0.05 + per_mm * np.asarray(thickness_mm, dtype=np.float64))
+
+
+def scatter_spread_mm(recipe: Recipe) -> float:
+    """How far scattered radiation strays sideways on its way to the film, standard deviation: the depth it comes from, by common sense
+    (radiation scattered at 30 to 60 degrees half way through); no published source."""
+    walls = 2.0 if recipe.exposure.technique.startswith("DWDI") else 1.0
+    return 1.5 + 0.6 * (walls * recipe.weld.wall_mm + recipe.exposure.object_to_film_mm)

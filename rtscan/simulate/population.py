@@ -124,6 +124,7 @@ def _weld(level: int, technique: Technique, rng: np.random.Generator) -> Table:
     wall = table["wall_mm"]
     gtaw = rng.random() < 0.45
     pitch = _uniform(rng, 0.9, 2.2) if gtaw else _uniform(rng, 1.8, 6.0)
+    heavy = rng.random() < {1: 0.2, 2: 0.5, 3: 0.6}[level]  # a high bead shot with a soft beam: much brighter than the plate
     both = technique == "SWSI" and wall > 7 and rng.random() < 0.45
     shallow = rng.random() < 0.55  # a root bead that hardly shows
     table |= {
@@ -131,7 +132,7 @@ def _weld(level: int, technique: Technique, rng: np.random.Generator) -> Table:
         "bevel_deg": _uniform(rng, 25, 37),
         "gap_mm": _uniform(rng, 1.5, 4),
         "land_mm": _uniform(rng, 0.5, 2),
-        "cap_height_mm": _uniform(rng, 0.9, 2.2 + 0.14 * wall),
+        "cap_height_mm": _uniform(rng, 2.0, 3.0 + 0.15 * wall) if heavy else _uniform(rng, 0.9, 2.2 + 0.12 * wall),
         "root_width_mm": _uniform(rng, 3, 7),
         "root_height_mm": _uniform(rng, 0.05, 0.4) if shallow else _uniform(rng, 0.5, 2.4),
         "cap_passes": int(rng.choice([1, 1, 2, 3])) if wall > 9 else 1,
@@ -153,6 +154,7 @@ def _exposure(technique: Technique, weld: Table, level: int, rng: np.random.Gene
     wall, od = weld["wall_mm"], weld.get("od_mm")
     through = wall * (2 if technique.startswith("DW") else 1)
     gamma = rng.random() < (0.75 if technique in ("DWSI", "panoramic") else 0.35)
+    usual_kv = 58 + 5.5 * through if weld["cap_height_mm"] > 2.3 else 72 + 6.8 * through
     table: Table = {"technique": technique, "object_to_film_mm": _uniform(rng, 0.5, 4)}
     if gamma:
         sources = ["Se-75", "Ir-192"] if through < 25 else ["Ir-192"]
@@ -160,7 +162,7 @@ def _exposure(technique: Technique, weld: Table, level: int, rng: np.random.Gene
     else:
         table |= {
             "source": "x-ray",
-            "kv": round(float(np.clip(72 + 6.8 * through * rng.uniform(0.8, 1.3), 90, 380))),
+            "kv": round(float(np.clip(usual_kv * rng.uniform(0.85, 1.25), 90, 380))),
             "focal_mm": _uniform(rng, 0.8, 4),
         }
     if technique == "SWSI":
@@ -200,8 +202,8 @@ def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generato
 
 def _scan(level: int, rng: np.random.Generator) -> Table:
     table: Table = {"pixels_per_mm": float(rng.choice([20.0, 20.0, 24.81, 25.0, 15.0])), "bits": int(rng.choice([16, 16, 12, 8]))}
-    table |= {"lines": _uniform(rng, 0.0005, 0.002 * level), "noise": _uniform(rng, 0.002, 0.006)}
-    table |= {"blur_mm": _uniform(rng, 0.03, 0.10), "drag_mm": _uniform(rng, 0.02, 0.09), "density_max": 4.7}
+    table |= {"lines": _uniform(rng, 0.0003, 0.001 * level), "noise": _uniform(rng, 0.002, 0.006)}
+    table |= {"blur_mm": _uniform(rng, 0.03, 0.10), "drag_mm": _uniform(rng, 0.0, 0.05), "density_max": 4.7}
     if level > 1:
         table["dust"] = int(rng.integers(0, 25 * level))
     if rng.random() < 0.06 * level:

@@ -12,7 +12,7 @@ from rtscan.film import F32, F64
 from rtscan.findings import ObjectMark
 from rtscan.simulate.anatomy import ACROSS_STEP_MM, ALONG_STEP_MM, Relief, WallRelief, cap_width_mm, make_relief, smooth_noise
 from rtscan.simulate.artefacts import mark_dose, mark_film
-from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm, make_beam, scatter_ratio
+from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm, make_beam, scatter_ratio, scatter_spread_mm
 from rtscan.simulate.emulsion import FilmLaw, film_law, unit_grain
 from rtscan.simulate.flaws import build
 from rtscan.simulate.geometry import Geometry, Surface, WallFrame, trace
@@ -25,7 +25,6 @@ from rtscan.simulate.site import Flaw, Site
 
 BLOCK_ROWS = 256
 LATTICE = 4
-SCATTER_SIGMA_MM = 12.0
 SLIT_SIGMA = 0.2887
 """Standard deviation of an even slit of width 1: the Gaussian that stands for the inherent unsharpness has the same."""
 
@@ -356,11 +355,11 @@ def _dose(recipe: Recipe, beam: Beam, thickness: F32, field: F32, ppm: float) ->
 
 
 def _scattered(recipe: Recipe, primary: F32, thickness: F32, ppm: float) -> F32:
-    """Scattered dose at film pixels: primary times the ratio, spread over SCATTER_SIGMA_MM."""
+    """Scattered dose at film pixels: primary times the ratio, spread by `scatter_spread_mm`."""
     step = max(round(1.5 * ppm), 1)
     small = (max(primary.shape[0] // step, 4), max(primary.shape[1] // step, 4))
     source = stretch(primary, small) * scatter_ratio(recipe.exposure, stretch(thickness, small))
-    return stretch(gaussian(source, SCATTER_SIGMA_MM * ppm / step), primary.shape)
+    return stretch(gaussian(source, scatter_spread_mm(recipe) * ppm / step), primary.shape)
 
 
 def _field(recipe: Recipe, raster: Raster, rng: np.random.Generator) -> F32:
