@@ -26,7 +26,7 @@ from rtscan.report.drawing import (
     line,
     on_circle,
 )
-from rtscan.report.strip import is_on, pieces, sides, strip_range_mm
+from rtscan.report.strip import in_doubt, is_on, pieces, sides, strip_range_mm
 
 HOUR_DEG = 30.0
 Turn = Callable[[float], float]
@@ -76,7 +76,7 @@ def _looking(plan: RepairPlan, clocked: bool) -> str:
 def _clock_stretch(stretch: RepairStretch, turn: Turn, centre: XY, radius: float, round_mm: float) -> Iterator[Element]:
     start, end = turn(stretch.from_mm), turn(stretch.from_mm + stretch.length_mm)
     outer, inner = arc(centre, radius + 2.2, start, end), arc(centre, radius - 2.2, end, start)
-    doubtful = stretch.label[-1] in "ab"
+    doubtful = in_doubt(stretch)
     yield Path(outer + inner, 0.4, RED, WHITE if doubtful else "#e8a19b", (1.2, 0.8) if doubtful else (), True)
     for item in stretch.items:
         wide = max((item.to_mm - item.from_mm) % round_mm, 1.0)
@@ -129,7 +129,7 @@ def draw_map(plan: RepairPlan, width_mm: float = 190.0) -> Drawing:
 
 
 def _map_stretch(plan: RepairPlan, stretch: RepairStretch, at: Turn, top: float, bottom: float) -> Iterator[Element]:
-    doubtful = stretch.label[-1] in "ab"
+    doubtful = in_doubt(stretch)
     middle, half = (top + bottom) / 2, (bottom - top) / 2
     cap = plan.weld.cap_width_mm or 2 * max([abs(i.across_mm or 0.0) for i in stretch.items] + [4.0])
     for a, b in pieces(stretch, plan):
@@ -155,7 +155,7 @@ def draw_section(plan: RepairPlan, stretch: RepairStretch) -> Drawing | None:
     if wall is None or bevel is None or cavity.opens not in ("outside", "root") or cavity.width_mm is None:
         return None
     width, height, top = 60.0, 34.0, 9.0
-    scale = min(18.0 / wall, 44.0 / max(cavity.width_mm, plan.weld.cap_width_mm or 0.0))
+    scale = min(18.0 / wall, 36.0 / max(cavity.width_mm, plan.weld.cap_width_mm or 0.0))
     deep = wall * scale
     centre, bottom = width / 2, top + deep
     root = 1.5 * scale

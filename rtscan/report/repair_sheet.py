@@ -189,7 +189,8 @@ class _Make:
                 [self.text(t, 8.2, k == 0) for k, t in enumerate(row.other_way)],
                 [self.text(t, 8) for t in row.inside],
                 [self.text(t, 7.6) for t in row.depth],
-                [self.text(row.first[0], 8, True, RED if row.stop else "#000000"), *(self.text(t, 7.6) for t in row.first[1:] if t)],
+                [self.text(row.first[0], 8, True, RED if row.stop or row.doubtful else "#000000"),
+                 *(self.text(t, 7.6) for t in row.first[1:] if t)],
             ])
             if row.stop or row.doubtful:
                 style.append(("BACKGROUND", (0, place), (0, place), ROSE))

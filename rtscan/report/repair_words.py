@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from rtscan.findings import Place, RepairItem, RepairPlan, RepairStretch, TechniqueNote
 from rtscan.lengths import size_text, tape_text
+from rtscan.report.strip import in_doubt
 
 SHOWN_ITEMS = 6
 ASSIST = ("This sheet assists. It never replaces a certified interpreter, the contract code, the qualified repair procedure or local "
@@ -119,7 +120,7 @@ def _row(plan: RepairPlan, stretch: RepairStretch) -> Row:
     if start.other_way_mm is not None and middle.other_way_mm is not None and end.other_way_mm is not None:
         other = [_span(end.other_way_mm, start.other_way_mm, units), f"middle {tape_text(middle.other_way_mm, units)}"]
     return Row(
-        stretch.label, stretch.authorisation, stretch.label[-1] in "ab", tuple(this_way), tuple(other),
+        stretch.label, stretch.authorisation, in_doubt(stretch), tuple(this_way), tuple(other),
         _first_items(stretch, plan),
         tuple(dict.fromkeys(f"{i.run} ({i.run_reason}). Depth: {i.depth_says}." for i in stretch.items)),
         (first_step(stretch), opening_text(stretch, units)),
@@ -170,6 +171,8 @@ def side_text(item: RepairItem, plan: RepairPlan) -> str:
 
 def first_step(stretch: RepairStretch) -> str:
     """The first thing to do at a stretch."""
+    if in_doubt(stretch):
+        return "ONE OF TWO PLACES: re-shoot first, do not cut yet."
     if stretch.authorisation:
         return "STOP: authorisation first, then find the ends."
     return {

@@ -139,19 +139,35 @@ def _scale_inch(start: float, end: float, y: _Down) -> Iterator[Element]:
 
 def _stretches(plan: RepairPlan, side: Side, y: _Down, start: float) -> Iterator[Element]:
     top, bottom = sorted((y(7.2), y(16.4)))
-    for place, stretch in enumerate(plan.stretches):
-        doubtful = stretch.label[-1] in "ab"
-        for a, b in pieces(stretch, plan):
-            x0, x1 = a - start, b - start
-            yield from hatch(x0, top, x1, bottom, 2.4)
-            yield box(x0, top, x1, bottom, stroke=RED, width_mm=0.5, dash_mm=(2.0, 1.2) if doubtful else ())
-            for item in stretch.items:
-                yield from _item_bar(item, plan, (a, b), start, (top + bottom) / 2)
-            yield from _badge(x0 + 0.8, top + 0.8, stretch.label + ("?" if doubtful else ""))
-        x = pieces(stretch, plan)[-1][0] - start
-        says = f"{stretch.label}: " + ("authorisation first. " if stretch.authorisation else "")
+    parts = [(stretch, a - start, b - start) for stretch in plan.stretches for a, b in pieces(stretch, plan)]
+    for stretch, x0, x1 in parts:
+        yield from hatch(x0, top, x1, bottom, 2.4)
+        yield box(x0, top, x1, bottom, stroke=RED, width_mm=0.5, dash_mm=(2.0, 1.2) if in_doubt(stretch) else ())
+    for stretch, x0, x1 in parts:
+        for item in stretch.items:
+            yield from _item_bar(item, plan, (x0 + start, x1 + start), start, (top + bottom) / 2)
+    for stretch, x0, _ in parts:
+        yield from _badge(x0 + 0.8, top + 0.8, stretch.label + ("?" if in_doubt(stretch) else ""))
+    yield from _stretch_texts(plan, side, y, start)
+
+
+def in_doubt(stretch: RepairStretch) -> bool:
+    """True for one of two possible places."""
+    return stretch.label[-1] in "ab"
+
+
+def _stretch_texts(plan: RepairPlan, side: Side, y: _Down, start: float) -> Iterator[Element]:
+    """One line of text per stretch in two rows, moved on where the row is taken."""
+    rows = {18.6: 0.0, 21.6: 0.0}
+    for stretch in sorted(plan.stretches, key=lambda s: pieces(s, plan)[-1][0]):
+        wanted = pieces(stretch, plan)[-1][0] - start + 0.5
+        says = f"{stretch.label}: " + ("one of two places, re-shoot first. " if in_doubt(stretch) else "")
+        says += "authorisation first. " if stretch.authorisation else ""
         says += "; ".join(_where(i, plan, side) for i in stretch.items)
-        yield Label((x + 0.5, y.text(18.6 if place % 2 == 0 else 21.6, 2.3)), says, 2.3, colour=RED)
+        row = min(rows, key=lambda r: (max(rows[r] - wanted, 0.0), r))
+        x = max(wanted, rows[row])
+        rows[row] = x + 0.5 * 2.3 * len(says) + 3.0
+        yield Label((x, y.text(row, 2.3)), says, 2.3, colour=RED)
 
 
 def _item_bar(item: RepairItem, plan: RepairPlan, piece: tuple[float, float], start: float, middle: float) -> Iterator[Element]:
