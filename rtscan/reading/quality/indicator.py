@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rtscan.film import Film, Marks, Strip, Weld
+from rtscan.film import Bool, Film, Marks, Strip, Weld
 from rtscan.job import Job
 from rtscan.knowledge.iqi import (
     Arrangement,
@@ -25,6 +25,7 @@ from rtscan.knowledge.iqi import (
 from rtscan.reading.quality.contrast import Contrast, contrast_from_source, contrast_from_wires
 from rtscan.reading.quality.wires import WireSet, find_wires
 
+EDGE_MM = 1.0
 NO_WIRES = "no wires are seen on the film"
 
 
@@ -59,8 +60,28 @@ def _find(film: Film, job: Job, weld: Weld | None, marks: Marks) -> tuple[WireSe
     wires = _wires(job)
     if job.iqi.set and not wires:
         return None, f"the set {job.iqi.set!r} is not known; known: {', '.join(set_names(kind))}"
-    found = find_wires(film, marks.hidden, wires or wire_set("ISO-wire", "W10"), kind, _weld_angle(weld, film))
+    hidden = marks.hidden | _tube_walls(film, job, weld)
+    found = find_wires(film, hidden, wires or wire_set("ISO-wire", "W10"), kind, _weld_angle(weld, film))
     return found, "" if found else NO_WIRES
+
+
+def _tube_walls(film: Film, job: Job, weld: Weld | None) -> Bool:
+    """bool, shape of the film: the walls of a tube seen edge-on and what lies outside, where both walls are on one film. Their
+    edges are lines far stronger than any wire, and nothing there is judged."""
+    rows, columns = film.density.shape
+    size, ppm = job.weld, film.pixels_per_mm
+    outside = np.zeros((rows, columns), dtype=bool)
+    if weld is None or ppm is None or size.od_mm is None or size.wall_mm is None or not (job.exposure.technique or "").startswith("DWDI"):
+        return outside
+    line = np.concatenate([arc.centreline_px if arc.covered is None else arc.centreline_px[arc.covered] for arc in weld.arcs])
+    if not len(line):
+        return outside
+    upright = abs(_weld_angle(weld, film)) > 45
+    middle = 0.5 * (line[:, int(upright)].min() + line[:, int(upright)].max())
+    reach = (size.od_mm / 2 - size.wall_mm - EDGE_MM) * ppm
+    far = np.abs(np.arange(rows if upright else columns) - middle) > reach
+    outside |= far[:, None] if upright else far[None, :]
+    return outside
 
 
 def _wires(job: Job) -> tuple[Wire, ...]:

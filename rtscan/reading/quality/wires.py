@@ -25,12 +25,16 @@ from rtscan.knowledge.iqi import Wire, visible_length_mm
 VISIBLE_SNR = 7.0
 COLUMN_MM = 0.08
 ROW_MM = 0.5
+LEAD_MARGIN_MM = 0.7
+"""How far the blurred rim of lead letters and border reaches beyond what is marked as hidden."""
 LEAN_MAX = 0.17
 STRONG_SNR = 9.0
 """A wire this clear fixes where the others must lie."""
+CLIP = 3.5
+"""Noise sigmas at which a pixel is held, so that the rim of a letter does not pass for a wire."""
 CAP = 8.0
-STRAY_RATIO, LATER_RATIO = 3.0, 1.8
-MOST_LINES_PUT_ASIDE = 4
+STRAY_RATIO, LATER_RATIO = 2.3, 1.8
+MOST_LINES_PUT_ASIDE = 8
 ENDS_SHARE = 0.35
 """Of what the three thickest wires together show where the set was found: less, and the set has ended."""
 NEAR_LEANS = 2
@@ -47,7 +51,7 @@ class WireSettings:
 
     spacing_mm: float = 5.0
     spacing_slack: tuple[float, float] = (0.85, 1.22)
-    set_evidence_min: float = 17.0
+    set_evidence_min: float = 16.5
     unusual_way_min: float = 19.0
     unusual_way_penalty: float = 3.0
     longer: float = 2.5
@@ -191,35 +195,37 @@ def _likely_chain(bands: _Bands, wires: Sequence[Wire], length_mm: float, settin
 
 
 def _stray(bands: _Bands, chain: _Chain, length: int) -> _Bands | None:
-    """The bands without a line of the chain that is no wire: the first when it is far stronger than the second, a later one
-    when it is far stronger than the first; None when all may be wires."""
+    """The bands without a line of the chain that is no wire: the first or second when it is far stronger than the next, a later
+    one when it is far stronger than the first; None when all may be wires."""
     rows = np.arange(max(0, chain.row - length // 2), min(bands.image.shape[0], chain.row + length // 2 + 1))
     strengths = [_line_strength(bands, rows, chain, k) for k in range(len(chain.columns))]
     later = int(np.argmax(strengths))
-    if strengths[0] > STRAY_RATIO * strengths[1]:
-        place = chain.columns[0]
+    steep = next((k for k in (0, 1) if strengths[k] > STRAY_RATIO * strengths[k + 1]), None)
+    if steep is not None:
+        place = chain.columns[steep]
     elif strengths[later] > LATER_RATIO * strengths[0]:
         place = chain.columns[later]
     else:
         return None
-    image, known = bands.image.copy(), bands.known.copy()
+    image, rough, known = bands.image.copy(), bands.rough.copy(), bands.known.copy()
     reach = round(2.0 * bands.columns_per_mm)
     gone = slice(max(0, place - reach), max(0, place + reach + 1))
-    image[:, gone], known[:, gone] = 0.0, False
-    return replace(bands, image=image, known=known)
+    image[:, gone], rough[:, gone], known[:, gone] = 0.0, 0.0, False
+    return replace(bands, image=image, rough=rough, known=known)
 
 
 def _line_strength(bands: _Bands, rows: Ints, chain: _Chain, k: int) -> float:
     columns = np.round(chain.columns[k] + chain.lean * (rows - chain.row)).astype(int)
     reach = np.arange(-round(0.4 * bands.columns_per_mm), round(0.4 * bands.columns_per_mm) + 1)
     grid = np.clip(columns[:, None] + reach[None, :], 0, bands.rough.shape[1] - 1)
-    return float(bands.rough[rows[:, None], grid].mean(axis=0).max())
+    return float(np.median(ndimage.uniform_filter1d(bands.rough[rows[:, None], grid], 5, axis=0), axis=0).max())
 
 
 def _bands(film: Film, hidden: Bool, way: _Way, thickest_mm: float) -> _Bands | None:
     """The film made ready: averaged along the wires, shading and slow structure taken out across them, in units of local noise."""
     ppm = film.pixels_per_mm or 1.0
-    density, known = film.density, film.valid & ~hidden
+    margin = 2 * round(LEAD_MARGIN_MM * ppm) + 1
+    density, known = film.density, film.valid & (cv2.dilate(hidden.astype(np.uint8), np.ones((margin, margin), np.uint8)) == 0)
     if way.turned:
         density, known = np.ascontiguousarray(density.T), np.ascontiguousarray(known.T)
     row_px, column_px = max(1, round(ROW_MM * ppm)), max(1, round(COLUMN_MM * ppm))
@@ -236,7 +242,7 @@ def _bands(film: Film, hidden: Bool, way: _Way, thickest_mm: float) -> _Bands | 
     size = (round(12 * per_mm) | 1, 9)
     spread = cv2.blur(np.minimum(np.abs(rough), 4 * float(np.median(np.abs(rough[inside])) if inside.any() else 1.0)), size)
     scale = 1.25 * spread / np.maximum(cv2.blur(inside.astype(np.float32), size), 1e-3)
-    image = np.clip(rough / np.maximum(scale, 1e-6), -5, 5)
+    image = np.clip(rough / np.maximum(scale, 1e-6), -CLIP, CLIP)
     near_hole = cv2.erode(inside.astype(np.uint8), np.ones((3, round(0.6 * per_mm) | 1), np.uint8)) > 0
     return _Bands(np.where(near_hole, image, 0).astype(np.float32), rough, near_hole, row_px, column_px, ppm, way.turned, way.lean)
 
@@ -416,8 +422,10 @@ def _track(bands: _Bands, ridges: list[F32], chain: _Chain, length: int) -> tupl
     places = np.array([paths[r] for r in order])
     thick = np.mean([_beside(ridges[k], order, places[:, k], np.arange(-1, 2)).max(axis=1) for k in range(3)], axis=0)
     strength = ndimage.uniform_filter1d(thick - np.median(np.abs(ridges[0])), max(2, length // 2), mode="constant")
-    there = np.flatnonzero((strength > ENDS_SHARE * strength[order == chain.row]) | (np.abs(order - chain.row) <= length // 2))
-    kept = slice(int(there[0]), int(there[-1]) + 1)
+    there = (strength > ENDS_SHARE * strength[order == chain.row]) | (np.abs(order - chain.row) <= length // 2)
+    stretches, _ = ndimage.label(ndimage.binary_closing(there, np.ones(max(3, length // 2), dtype=bool)))
+    mine = np.flatnonzero(stretches == stretches[int(np.flatnonzero(order == chain.row)[0])])
+    kept = slice(int(mine[0]), int(mine[-1]) + 1)
     return order[kept].astype(float), places[kept]
 
 
