@@ -14,6 +14,7 @@ from rtscan.cli.terminal import Exit, complain
 from rtscan.errors import RtscanError
 
 COMMANDS: dict[str, str] = {
+    "calibrate": "rtscan.cli.calibrate",
     "compare": "rtscan.cli.compare",
     "criteria": "rtscan.cli.criteria",
     "depth": "rtscan.cli.depth",
