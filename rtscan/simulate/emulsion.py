@@ -77,6 +77,11 @@ def film_law(class_: str) -> FilmLaw:
     return FilmLaw(saturation, float(power), granularity)
 
 
+def detector_law(class_: str) -> FilmLaw:
+    """A digital detector in the words of film: signal in proportion to dose, noise as of a film class at net density 2."""
+    return FilmLaw(1e7, 1.0, CLASSES[class_][2])
+
+
 @cache
 def white_density_mm(sigma_mm: float = GRAIN_SIGMA_MM) -> float:
     """Strength of the white spectrum (density x mm) of unit granularity: blurred by `sigma_mm` and seen through the 100 um circle it has

@@ -233,7 +233,7 @@ def _contrast(seen: SeenFlaw, exposed: Exposed) -> tuple[float, float, float]:
     sharp_d = exposed.law.net_density(np.maximum(without + plain, 1e-9)) - base
     soft_d = exposed.law.net_density(dose) - base
     noise = float(np.mean(exposed.law.grain(base)))
-    top = recipe.scan.density_max - recipe.film.fog
+    top = recipe.scan.density_max - exposed.fog
     detect = _detectability(np.where(base < top, soft_d, 0.0), noise, exposed)
     return float(np.abs(sharp_d).max()), float(np.abs(soft_d).max()), detect
 
@@ -404,7 +404,7 @@ def _densities(exposed: Exposed) -> tuple[float, float]:
         x, y = exposed.raster.to_px(*exposed.geometry.project(stations, across, 0.0, frame.wall))
         ok = (x >= 0) & (x < exposed.raster.width) & (y >= 0) & (y < exposed.raster.height)
         dose = exposed.dose[y[ok].astype(int), x[ok].astype(int)] if ok.any() else np.asarray([0.0])
-        values.append(float(np.median(exposed.law.net_density(dose * exposed.exposure))) + exposed.recipe.film.fog)
+        values.append(float(np.median(exposed.law.net_density(dose * exposed.exposure))) + exposed.fog)
     return round(values[0], 3), round(values[1], 3)
 
 

@@ -202,12 +202,12 @@ def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generato
 
 def _scan(level: int, rng: np.random.Generator) -> Table:
     table: Table = {"pixels_per_mm": float(rng.choice([20.0, 20.0, 24.81, 25.0, 15.0])), "bits": int(rng.choice([16, 16, 12, 8]))}
-    table |= {"lines": _uniform(rng, 0.0003, 0.001 * level), "noise": _uniform(rng, 0.002, 0.006)}
-    table |= {"blur_mm": _uniform(rng, 0.03, 0.10), "drag_mm": _uniform(rng, 0.0, 0.05), "density_max": 4.7}
+    table |= {"lines": _uniform(rng, 0.0003, 0.001 * level), "noise": _uniform(rng, 0.001, 0.004)}
+    table |= {"blur_mm": _uniform(rng, 0.04, 0.12), "drag_mm": _uniform(rng, 0.0, 0.05), "density_max": 4.7}
     if level > 1:
-        table["dust"] = int(rng.integers(0, 25 * level))
+        table["dust"] = int(rng.integers(0, 40 * level))
     if rng.random() < 0.06 * level:
-        table |= {"look": "dense-dark", "bits": 14, "grey_is": "density"}
+        table |= {"look": "dense-dark", "bits": 14, "grey_is": "dose" if rng.random() < 0.5 else "density"}
     elif rng.random() < 0.12:
         table["grey_is"] = "light"
         table["bits"] = 16

@@ -13,7 +13,7 @@ from rtscan.findings import ObjectMark
 from rtscan.simulate.anatomy import ACROSS_STEP_MM, ALONG_STEP_MM, Relief, WallRelief, cap_width_mm, make_relief, smooth_noise
 from rtscan.simulate.artefacts import mark_dose, mark_film
 from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm, make_beam, scatter_ratio, scatter_spread_mm
-from rtscan.simulate.emulsion import FilmLaw, film_law, unit_grain
+from rtscan.simulate.emulsion import FilmLaw, detector_law, film_law, unit_grain
 from rtscan.simulate.flaws import build
 from rtscan.simulate.geometry import Geometry, Surface, WallFrame, trace
 from rtscan.simulate.images import add_patch, broad, disc, gaussian, lookup, stretch
@@ -57,6 +57,7 @@ class Exposed:
     dose: F32
     field: F32
     exposure: float
+    fog: float
     flaws: tuple[SeenFlaw, ...]
     marks: tuple[ObjectMark, ...]
 
@@ -101,9 +102,10 @@ def expose(recipe: Recipe, rng: np.random.Generator) -> Exposed:
     field = _field(recipe, raster, mark_rng)
     field *= nearness
     dose = _dose(recipe, beam, thickness, field, raster.pixels_per_mm)
-    law = film_law(recipe.film.class_)
-    exposure = float(law.dose(max(recipe.film.density - recipe.film.fog, 0.05))) / _reference(recipe, dose, geometry, raster)
-    return Exposed(recipe, geometry, raster, beam, law, reliefs, thickness, parent, dose, field, exposure, flaws, marks)
+    fog = 0.0 if recipe.scan.grey_is == "dose" else recipe.film.fog
+    law = detector_law(recipe.film.class_) if recipe.scan.grey_is == "dose" else film_law(recipe.film.class_)
+    exposure = float(law.dose(max(recipe.film.density - fog, 0.05))) / _reference(recipe, dose, geometry, raster)
+    return Exposed(recipe, geometry, raster, beam, law, reliefs, thickness, parent, dose, field, exposure, fog, flaws, marks)
 
 
 def develop(exposed: Exposed, rng: np.random.Generator) -> SimulatedFilm:
@@ -118,7 +120,7 @@ def develop(exposed: Exposed, rng: np.random.Generator) -> SimulatedFilm:
         rows = slice(top, top + BLOCK_ROWS)
         grain[rows] *= law.grain(density[rows]).astype(np.float32)
     density += grain
-    density += np.float32(recipe.film.fog)
+    density += np.float32(exposed.fog)
     del grain
     film_marks = mark_film(density, recipe, raster, film_rng)
     grey = scan(density, recipe.scan, scan_rng)

@@ -30,18 +30,13 @@ def scan(density: F32, part: ScanPart, rng: np.random.Generator) -> Grey:
 
 def to_grey(density: F32, part: ScanPart) -> Grey:
     """Quantises density. Linear in density: top grey is density 0, grey 0 is `density_max`. Linear in light: grey is 10^-D from D 0.
-    Linear in dose (detector): grey is net exposure, dense-dark. The other look is the mirror image of the scale."""
+    Linear in dose (detector): as density, which is in proportion to dose there. The other look is the mirror image of the scale."""
     top = float(2**part.bits - 1)
     kind = np.uint8 if part.bits == 8 else np.uint16
     out = np.empty(density.shape, dtype=kind)
     for row in range(0, density.shape[0], 512):
         block = density[row : row + 512]
-        if part.grey_is == "light":
-            share = np.power(np.float32(10.0), -block)
-        elif part.grey_is == "dose":
-            share = 1.0 - block / np.float32(part.density_max)
-        else:
-            share = 1.0 - block / np.float32(part.density_max)
+        share = np.power(np.float32(10.0), -block) if part.grey_is == "light" else 1.0 - block / np.float32(part.density_max)
         if part.look == "dense-dark":
             share = 1.0 - share
         np.clip(share, 0.0, 1.0, out=share)

@@ -166,6 +166,19 @@ def test_step_wedge() -> None:
     assert np.all(np.diff(levels) < 0)
 
 
+def test_detector_is_linear_in_dose() -> None:
+    """Dense-dark, 14 bit: mean grey behind 8 and 12 mm in the ratio of the doses, when one exposure is used for both; 1 %."""
+    levels, doses = [], []
+    for wall in (8.0, 12.0):
+        scan = ScanPart(bits=14, grey_is="dose", look="dense-dark", lines=0, noise=0, blur_mm=0)
+        film = render(plate(scan=scan, weld=WeldPart.model_validate(FLAT | {"wall_mm": wall})), np.random.default_rng(1))
+        assert int(film.grey.max()) < 2**14
+        levels.append(float(film.grey.mean()) / film.exposed.exposure)
+        doses.append(float(film.exposed.dose.mean()))
+    assert levels[0] / levels[1] == pytest.approx(doses[0] / doses[1], rel=0.01)
+    assert levels[0] > levels[1]  # more metal is darker
+
+
 def test_same_seed_same_film_and_keys_differ_by_seed() -> None:
     drawn = random_recipe(3, "DWSI", np.random.default_rng(9))
     recipe = drawn.model_copy(update={"scan": drawn.scan.model_copy(update={"pixels_per_mm": 8.0})})
@@ -194,6 +207,7 @@ def test_two_exposures_show_the_depth() -> None:
     assert x[0] - x[1] == pytest.approx(120 * 6 / (600 - 6), abs=0.02)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("technique", ["SWSI", "DWSI", "panoramic", "DWDI-ellipse", "DWDI-superimposed"])
 def test_random_films_hold_together(technique: str) -> None:
     """Outlines on the film, sizes in order, members of groups present: for two random films of every technique."""
