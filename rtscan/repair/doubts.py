@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rtscan.findings import Indication, WeldDocument, Worksheet
+from rtscan.lengths import tape_text
 from rtscan.repair.items import ON_CENTRE_MM
 from rtscan.repair.places import Frame, clock_hour, upstream_is_right
 
@@ -10,7 +11,7 @@ TAPE_OFF = 0.01
 CLOCK_OFF_HOURS = 0.1
 
 
-def doubts(document: Worksheet | WeldDocument, frame: Frame, taken_from: str) -> tuple[str, ...]:
+def doubts(document: Worksheet | WeldDocument, frame: Frame, taken_from: str, units: str) -> tuple[str, ...]:
     """What does not fit together or is missing, worst first."""
     removed = [i for i in document.indications if i.id in set(document.removal)]
     says = _contradictions(document, removed, frame)
@@ -27,9 +28,23 @@ def doubts(document: Worksheet | WeldDocument, frame: Frame, taken_from: str) ->
             says.append("Neither the diameter nor the circumference is known: stations hold one way round only.")
     if frame.closed and any(i.side is None and (i.across_mm is None or abs(i.across_mm) > ON_CENTRE_MM) for i in removed):
         says.append("Side of the pipe not known for some marks: take it from the film.")
+    if isinstance(document, Worksheet) and (shown := _shown(document, frame, units)):
+        says.append(f"One film only: it shows {shown} of this weld. What the rest holds is not on this sheet.")
     if abs(frame.stretched_by - 1) > TAPE_OFF:
         says.append(f"The taped circumference is {frame.stretched_by - 1:+.1%} off the nominal: check the tape and the diameter.")
     return tuple(says)
+
+
+def _shown(document: Worksheet, frame: Frame, units: str) -> str:
+    """The stations one film shows, in words; empty when it shows the whole weld or that is not known."""
+    ends = [(a.station_from_mm * frame.stretched_by, a.station_to_mm * frame.stretched_by) for a in document.weld.arcs
+            if a.station_from_mm is not None and a.station_to_mm is not None]
+    if not ends or frame.length_mm is None:
+        return ""
+    lengths = [(end - start) % frame.length_mm if frame.closed else end - start for start, end in ends]
+    if sum(lengths) > 0.98 * frame.length_mm:
+        return ""
+    return " and ".join(f"{tape_text(frame.within(start), units)} to {tape_text(frame.within(end), units)}" for start, end in ends)
 
 
 def _contradictions(document: Worksheet | WeldDocument, removed: list[Indication], frame: Frame) -> list[str]:

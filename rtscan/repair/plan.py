@@ -67,7 +67,7 @@ def make_plan(
         stamp="" if document.reader else UNCONFIRMED,
         decide_first=decide_first(document, frame, units),
         decide_short=decide_short(document, frame, units),
-        warnings=doubts(document, frame, taken_from),
+        warnings=doubts(document, frame, taken_from, units),
         stretches=stretches,
         not_placed=tuple(f"No. {i.id} {i.type}" for i in _to_remove(document) if not _is_placed(i, document)),
         not_seen=_not_seen(document, frame),

@@ -164,6 +164,8 @@ def test_film_seen_from_inside_is_printed_mirrored(worksheet: Worksheet, seen_fr
         columns = grey.reshape(int(image["srcsize"][1]), int(image["srcsize"][0]), -1)[..., 0].astype(float)
         dark = columns.mean(axis=0) < columns.mean(axis=0).mean()  # denser film is darker: where the bar is
         assert bool(np.flatnonzero(dark).mean() < columns.shape[1] / 2) is left
+        first_mm = np.flatnonzero(dark)[0] / columns.shape[1] * (image["x1"] - image["x0"]) * MM
+        assert (bar["x0"] - image["x0"]) * MM == pytest.approx(first_mm, abs=0.2)  # the outline lies on its mark; two printed pixels
         assert ("mirrored" in page.extract_text()) is not left
 
 

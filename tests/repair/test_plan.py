@@ -338,6 +338,11 @@ def test_taped_circumference_of_a_plate_is_refused() -> None:
         make_plan(Worksheet(weld=WeldFacts(joint="plate")), circumference_mm=500.0)
 
 
+def test_part_film_says_which_part(worksheet: Worksheet, weld_document: WeldDocument) -> None:
+    assert any("it shows 60 mm to 260 mm of this weld" in w for w in make_plan(worksheet).warnings)
+    assert not any("One film only" in w for w in make_plan(weld_document).warnings)
+
+
 def test_unreadable_film_is_said_first() -> None:
     plan = make_plan(Worksheet(weld=WeldFacts(name="W", od_mm=60.3), quality=Quality(readable=False), verdict="unreadable"))
     assert "not fit to judge" in plan.decide_first[0]
