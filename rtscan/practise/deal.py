@@ -14,17 +14,15 @@ import numpy as np
 
 from rtscan.acceptance.library import load_criteria
 from rtscan.errors import OutputError
-from rtscan.film import F32
 from rtscan.job import Technique
 from rtscan.practise.answer_sheet import Terms, blank_csv, blank_xlsx
-from rtscan.practise.draw import DealtFilm, Focus, draw_films, plan_session
+from rtscan.practise.draw import DealtFilm, Focus, density_of, draw_films, plan_session
 from rtscan.practise.levels import DEFAULT_FILE, find_level, load_levels
 from rtscan.practise.pages import text_page
 from rtscan.practise.sealed import NAME, seal
 from rtscan.practise.windows import window_picture, windows_of
 from rtscan.simulate.files import key_text, write_film
 from rtscan.simulate.render import SimulatedFilm
-from rtscan.simulate.scanner import grey_to_density
 from rtscan.writing import write_bytes, write_text
 
 
@@ -102,10 +100,3 @@ def _write_pictures(film: SimulatedFilm, dealt: DealtFilm, out: Path, stem: str)
     density = density_of(film)
     for window in windows_of(density, dealt.key.density_weld, dealt.key.density_parent):
         write_bytes(out / f"{stem}.{window.name}.png", window_picture(density, window, film.recipe.scan.pixels_per_mm))
-
-
-def density_of(film: SimulatedFilm) -> F32:
-    """The density of a simulated film by the calibration of its own scan."""
-    table = np.asarray(grey_to_density(film.recipe.scan), dtype=np.float64)
-    order = np.argsort(table[:, 0])
-    return np.asarray(np.interp(film.grey, table[order, 0], table[order, 1]), dtype=np.float32)

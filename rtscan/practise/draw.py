@@ -10,11 +10,12 @@ from typing import Any
 
 import numpy as np
 
+from rtscan.film import F32
 from rtscan.findings import FilmFacts
 from rtscan.imperfections import by_term
 from rtscan.job import Job, Technique
 from rtscan.knowledge.testing import density_limits
-from rtscan.practise.fitness import Fitness, fitness_of
+from rtscan.practise.fitness import Fitness, fitness_of, hidden_share
 from rtscan.practise.levels import Level, Levels
 from rtscan.reading.quality.indicator import required_wire
 from rtscan.simulate.files import film_facts, job_text
@@ -22,6 +23,7 @@ from rtscan.simulate.key import Key, KeyIndication, make_key, weld_facts
 from rtscan.simulate.population import ARTEFACTS, WEIGHTS, random_recipe
 from rtscan.simulate.recipe import ArtefactPart, ImperfectionPart, Recipe
 from rtscan.simulate.render import Exposed, SimulatedFilm, develop, expose
+from rtscan.simulate.scanner import grey_to_density
 
 UNFIT = ("density too low", "density too high", "unsharp", "weld not all on the film")
 ROUND = frozenset({"pore", "metal"})
@@ -98,7 +100,7 @@ def draw_films(
         aims = _aims(level, focus, child) if plan.flawed else ()
         kinds = _kinds(len(aims), level, levels, focus, child)
         recipe = recipe.model_copy(update={"imperfections": _placed(kinds, recipe, child), "artefacts": _artefacts(plan, level, child)})
-        yield _made(plan, recipe, aims, child)
+        yield _made(plan, recipe, aims, level, child)
 
 
 def _set_up(plan: Plan, level: Level, technique: Technique, criteria: str, rng: np.random.Generator) -> Recipe:
@@ -195,14 +197,14 @@ def _artefacts(plan: Plan, level: Level, rng: np.random.Generator) -> tuple[Arte
                  for k in rng.choice(ARTEFACTS, count))
 
 
-def _made(plan: Plan, recipe: Recipe, aims: Sequence[float], rng: np.random.Generator) -> DealtFilm:
+def _made(plan: Plan, recipe: Recipe, aims: Sequence[float], level: Level, rng: np.random.Generator) -> DealtFilm:
     """Exposes the film, again and again with sizes changed, until every imperfection is about as detectable as aimed at."""
     seed = int(rng.integers(2**63))
     recipe = recipe if plan.unfit else _fit_to_judge(recipe, seed)
     exposed = expose(recipe, np.random.default_rng(seed))
     for _ in range(_TRIES if recipe.imperfections and not plan.unfit else 0):
         key = make_key(exposed, FilmFacts())
-        parts = tuple(_nearer(part, [i for i in key.indications if i.recipe == line], aim, recipe.weld.wall_mm)
+        parts = tuple(_nearer(part, [i for i in key.indications if i.recipe == line], aim, level.smallest_mm, recipe.weld.wall_mm)
                       for line, (part, aim) in enumerate(zip(exposed.recipe.imperfections, aims, strict=True)))
         if parts == exposed.recipe.imperfections:
             break
@@ -213,16 +215,23 @@ def _made(plan: Plan, recipe: Recipe, aims: Sequence[float], rng: np.random.Gene
         plain = exposed.recipe.model_copy(update={"artefacts": (), "name": f"{recipe.name}b"})
         second = develop(replace(exposed, recipe=plain), rng)
     key = make_key(film.exposed, film_facts(film, f"{plan.name}.tif", ""))
-    fitness, found = _fitness(film.exposed)
+    fitness, found = _fitness(film.exposed, hidden_share(film.exposed, key.weld, density_of(film)))
     unfit = tuple(dict.fromkeys((*((plan.unfit,) if plan.unfit else ()), *found)))
     return DealtFilm(plan, film, key, unfit, fitness, second)
 
 
-def _fitness(exposed: Exposed) -> tuple[Fitness, tuple[str, ...]]:
+def density_of(film: SimulatedFilm) -> F32:
+    """The density of a simulated film by the calibration of its own scan."""
+    table = np.asarray(grey_to_density(film.recipe.scan), dtype=np.float64)
+    order = np.argsort(table[:, 0])
+    return np.asarray(np.interp(film.grey, table[order, 0], table[order, 1]), dtype=np.float32)
+
+
+def _fitness(exposed: Exposed, hidden: float = 0.0) -> tuple[Fitness, tuple[str, ...]]:
     """The fitness of an exposed film and what its testing standard finds wrong."""
     job = Job.model_validate(tomllib.loads(job_text(SimulatedFilm(np.zeros((1, 1), np.uint16), exposed))))
     required, limits = required_wire(job), density_limits("iso-17636-1", job.testing.class_, job.exposure.source)
-    fitness = fitness_of(exposed, weld_facts(exposed), required.number if required else None)
+    fitness = replace(fitness_of(exposed, weld_facts(exposed), required.number if required else None), hidden=hidden)
     return fitness, fitness.reasons((limits and limits.min) or 0.0, (limits and limits.max) or math.inf)
 
 
@@ -251,16 +260,21 @@ def _better(recipe: Recipe, fitness: Fitness, wrong: tuple[str, ...]) -> Recipe:
     return recipe.model_copy(update={"film": film, "exposure": exposure})
 
 
-def _nearer(part: ImperfectionPart, items: Sequence[KeyIndication], aim: float, wall_mm: float) -> ImperfectionPart:
-    """The part with its height (a single round one: all sizes) changed towards the detectability aimed at; itself when near enough."""
+def _nearer(part: ImperfectionPart, items: Sequence[KeyIndication], aim: float, smallest_mm: float, wall_mm: float) -> ImperfectionPart:
+    """The part changed towards the detectability aimed at, by its height, a single round one by all its sizes; itself when near enough.
+
+    A single imperfection shorter than the level allows is drawn at the level's smallest length.
+    """
     if not items:
         return part
     best = max(items, key=lambda i: i.detectability)
-    ratio = aim / max(best.detectability, 1e-3)
+    shown, ratio = best.indication, aim / max(best.detectability, 1e-3)
+    length = shown.length_mm or smallest_mm
+    if len(items) == 1 and length < smallest_mm:
+        return part.model_copy(update={"length_mm": round(1.05 * smallest_mm, 3)})
     if 1 / _WITHIN < ratio < _WITHIN:
         return part
-    shown = best.indication
-    if len(items) == 1 and _family(part.type) in ROUND:
-        length = (shown.length_mm or 1.0) * min(max(math.sqrt(ratio), 0.25), 4.0)
-        return part.model_copy(update={"length_mm": round(min(length, 0.6 * wall_mm), 3), "width_mm": None, "height_mm": None})
+    wanted = length * min(max(math.sqrt(ratio), 0.25), 4.0)
+    if len(items) == 1 and _family(part.type) in ROUND and smallest_mm < wanted < 0.6 * wall_mm:
+        return part.model_copy(update={"length_mm": round(wanted, 3), "width_mm": None, "height_mm": None})
     return part.model_copy(update={"height_mm": round(min(max((shown.height_mm or 0.5) * ratio, 0.04), 0.6 * wall_mm), 3)})

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from rtscan.film import F64
+from rtscan.film import F32, F64
 from rtscan.findings import Box, WeldFacts
 from rtscan.simulate.emulsion import white_density_mm
 from rtscan.simulate.render import Exposed
@@ -21,6 +22,9 @@ from rtscan.simulate.render import Exposed
 BESIDE_MM = 5.0
 """Parent metal beside the weld that counts, as in the density check."""
 STRAY = (1.0, 99.0)
+HIDDEN_SHARE_MAX = 0.05
+HIDING_DENSITY = 0.5
+"""A mark that changes the density by this much hides what is under it. With the share above: common practice, no published source."""
 LENGTH_MM = 10.0
 LEAST_SNR = 8.0
 LEAST_CONTRAST = 0.006
@@ -28,37 +32,63 @@ LEAST_CONTRAST = 0.006
 
 @dataclass(frozen=True)
 class Fitness:
-    """Least and greatest density over the weld and beside it, the thinnest wire seen and the one required (None: nothing to compare)."""
+    """Least and greatest density over the weld and beside it, the thinnest wire seen and the one required (None: nothing to compare),
+    and the share of the weld that marks of film or handling hide."""
 
     least: float
     greatest: float
     wire_seen: int | None
     wire_required: int | None
+    hidden: float = 0.0
 
     def reasons(self, low: float, high: float) -> tuple[str, ...]:
         """Why the film is not fit, in words of the answer sheet, by density limits `low` and `high`; empty when it is."""
         found = [("density too low", self.least < low), ("density too high", self.greatest > high),
-                 ("wire not seen", self.wire_required is not None and (self.wire_seen or 0) < self.wire_required)]
+                 ("wire not seen", self.wire_required is not None and (self.wire_seen or 0) < self.wire_required),
+                 ("marks over the weld", self.hidden > HIDDEN_SHARE_MAX)]
         return tuple(text for text, wrong in found if wrong)
 
 
 def fitness_of(exposed: Exposed, weld: WeldFacts, wire_required: int | None) -> Fitness:
-    """The fitness of an exposed film; `weld` as in its key."""
-    scale = exposed.raster.pixels_per_mm
+    """The fitness of an exposed film, before development; `weld` as in its key."""
+    inside = _weld_field(exposed, weld, BESIDE_MM)
+    for mark in exposed.marks:
+        if mark.kind in ("letter", "marker"):
+            x0, y0, x1, y1 = (int(v / _STEP) for v in mark.bbox_px)
+            inside[max(y0 - 4, 0):y1 + 5, max(x0 - 4, 0):x1 + 5] = False
+    density = _even_density(exposed)[inside]
+    least, greatest = np.percentile(density, STRAY) if density.size else (0.0, 0.0)
+    return Fitness(float(least), float(greatest), thinnest_wire_seen(exposed), wire_required)
+
+
+def hidden_share(exposed: Exposed, weld: WeldFacts, density: F32) -> float:
+    """Share of the weld where the developed film, float32 `density` (rows, columns), is far from what the exposure gives."""
+    inside = _weld_field(exposed, weld, 0.0)
+    expected = _even_density(exposed)
+    shown = cv2.resize(density, expected.shape[::-1], interpolation=cv2.INTER_AREA)
+    top = exposed.recipe.scan.density_max
+    far = np.abs(shown - np.minimum(expected, top)) > HIDING_DENSITY
+    return float(far[inside].mean()) if inside.any() else 0.0
+
+
+_STEP = 4
+
+
+def _even_density(exposed: Exposed) -> F64:
+    """Density before grain and artefacts, every fourth pixel."""
+    dose = exposed.dose[::_STEP, ::_STEP].astype(np.float64)
+    return np.asarray(exposed.law.net_density(exposed.exposure * dose) + exposed.recipe.film.fog, dtype=np.float64)
+
+
+def _weld_field(exposed: Exposed, weld: WeldFacts, beside_mm: float) -> NDArray[np.bool_]:
+    """True over the weld and `beside_mm` on either side, every fourth pixel."""
     field = np.zeros(exposed.raster.shape, dtype=np.uint8)
     for arc in weld.arcs:
         part = _judged_part(len(arc.centreline_px), arc.wall is not None)
         ring = np.vstack([np.asarray(arc.left_edge_px)[part], np.asarray(arc.right_edge_px)[part][::-1]]).reshape(-1, 1, 2)
         cv2.fillPoly(field, [np.round(ring).astype(np.int32)], 1)
-    wide = 2 * round(BESIDE_MM * scale) + 1
-    inside = cv2.dilate(field, np.ones((wide, wide), np.uint8))[::4, ::4] > 0
-    for mark in exposed.marks:
-        if mark.kind in ("letter", "marker"):
-            x0, y0, x1, y1 = (int(v / 4) for v in mark.bbox_px)
-            inside[max(y0 - 4, 0):y1 + 5, max(x0 - 4, 0):x1 + 5] = False
-    density = exposed.law.net_density(exposed.exposure * exposed.dose[::4, ::4].astype(np.float64))[inside] + exposed.recipe.film.fog
-    least, greatest = np.percentile(density, STRAY) if density.size else (0.0, 0.0)
-    return Fitness(float(least), float(greatest), thinnest_wire_seen(exposed), wire_required)
+    wide = 2 * round(beside_mm * exposed.raster.pixels_per_mm) + 1
+    return np.asarray(cv2.dilate(field, np.ones((wide, wide), np.uint8))[::_STEP, ::_STEP] > 0)
 
 
 def _judged_part(points: int, double: bool) -> slice:

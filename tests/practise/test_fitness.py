@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rtscan.practise.fitness import Fitness, fitness_of, thinnest_wire_seen
+from rtscan.practise.fitness import Fitness, fitness_of, hidden_share, thinnest_wire_seen
 from rtscan.simulate.key import weld_facts
 from rtscan.simulate.recipe import Recipe
 from rtscan.simulate.render import Exposed, expose
@@ -58,3 +58,14 @@ def test_reasons_are_words_of_the_answer_sheet() -> None:
     assert set(bad) <= set(REASONS)
     assert Fitness(2.0, 4.5, 13, 13).reasons(2.0, 4.5) == ()
     assert Fitness(2.0, 4.5, None, None).reasons(2.0, 4.5) == ()
+
+
+def test_a_patch_over_the_weld_hides_its_share() -> None:
+    film = exposed()
+    weld = weld_facts(film)
+    even = (film.law.net_density(film.exposure * film.dose.astype(np.float64)) + film.recipe.film.fog).astype(np.float32)
+    assert hidden_share(film, weld, even) == 0.0
+    blackened = even.copy()
+    blackened[:, : blackened.shape[1] // 5] += 1.0
+    assert hidden_share(film, weld, blackened) == pytest.approx(0.2, abs=0.02)  # a fifth of an even, straight weld; edges of 4 px
+    assert Fitness(2.5, 3.0, 13, 13, 0.2).reasons(2.0, 4.5) == ("marks over the weld",)

@@ -104,6 +104,8 @@ def test_shares_of_the_level_are_kept(dealt: Path) -> None:
     sealed, _ = truths(dealt)
     assert sum(bool(f.unfit) for f in sealed.films) == 1
     assert sum(not f.key.indications for f in sealed.films if not f.unfit) == 1
+    single = [i.length_mm for f in sealed.films for i in f.key.indications if i.group is None and not f.unfit]
+    assert all(length is not None and length > 0.9 for length in single)  # smallest_mm = 1.0; the outline is measured to its toe
     drawn = [fact.detectability for f in sealed.films for fact in f.key.facts if not f.unfit and fact.detectability is not None]
     assert drawn
     assert max(drawn) < 3 * 600  # aimed at 60 to 600; the wall or the joint may not allow it exactly
