@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+import cv2
 import numpy as np
 
 from rtscan.film import F32, F64
@@ -25,9 +26,6 @@ CLASSES: dict[str, tuple[float, float, float]] = {
 }
 """Least gradient at D 2 and at D 4, granularity (100 um circle) at D 2 above fog."""
 APERTURE_MM = 0.100
-GRAIN_SIGMA_MM = 0.012
-"""Blur that makes neighbouring grain alike: spread of light in emulsion and scanner spot."""
-
 SKEW = 0.02
 """Skewness of the grain is about -6 times this; seen on digitised films, no published source."""
 
@@ -82,26 +80,46 @@ def detector_law(class_: str) -> FilmLaw:
     return FilmLaw(1e7, 1.0, CLASSES[class_][2])
 
 
+@dataclass(frozen=True)
+class GrainShape:
+    """The spectrum of grain: silver grain blurred by `fine_mm`, and quantum mottle blurred by `mottle_mm` (electrons from the screens),
+    which holds `mottle_share` of the power at low frequencies. Standard deviations; found on digitised films, no published source."""
+
+    fine_mm: float = 0.015
+    mottle_mm: float = 0.065
+    mottle_share: float = 0.65
+
+    def power(self, f2_per_mm2: F64) -> F64:
+        """Relative power at a squared frequency (cycles/mm)^2; 1 at zero."""
+        parts = [np.exp(-((2 * np.pi * sigma) ** 2) * f2_per_mm2) for sigma in (self.fine_mm, self.mottle_mm)]
+        return np.asarray((1.0 - self.mottle_share) * parts[0] + self.mottle_share * parts[1])
+
+
+USUAL_GRAIN = GrainShape()
+
+
 @cache
-def white_density_mm(sigma_mm: float = GRAIN_SIGMA_MM) -> float:
-    """Strength of the white spectrum (density x mm) of unit granularity: blurred by `sigma_mm` and seen through the 100 um circle it has
-    standard deviation 1. Closed form: variance = strength^2 times the integral of the squared transfers of blur and circle."""
+def white_density_mm(shape: GrainShape = USUAL_GRAIN) -> float:
+    """Root of the power at zero frequency (density x mm) of unit granularity: seen through the 100 um circle it has standard deviation 1.
+    Closed form: variance = power at zero times the integral of the relative power and the squared transfer of the circle."""
     from scipy.special import j1
 
     f = np.linspace(1e-4, 400.0, 400_000)
     x = np.pi * APERTURE_MM * f
-    transfer = (2.0 * j1(x) / x) ** 2 * np.exp(-((2.0 * np.pi * sigma_mm * f) ** 2))
+    transfer = (2.0 * j1(x) / x) ** 2 * shape.power(f * f)
     return float(1.0 / np.sqrt(np.sum(2.0 * np.pi * f * transfer) * (f[1] - f[0])))
 
 
-def unit_grain(shape: tuple[int, int], pitch_mm: float, rng: np.random.Generator, sigma_mm: float = GRAIN_SIGMA_MM) -> F32:
-    """Grain of granularity 1, float32 (rows, columns): a white field seen by square pixels, blurred by `sigma_mm`."""
-    import cv2
-
-    field = rng.standard_normal(shape, dtype=np.float32)
-    field *= np.float32(white_density_mm(sigma_mm) / pitch_mm)
-    weights = _pixel_weights(round(sigma_mm / pitch_mm, 9))
-    grain = np.asarray(cv2.sepFilter2D(field, cv2.CV_32F, weights, weights, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+def unit_grain(size: tuple[int, int], pitch_mm: float, rng: np.random.Generator, shape: GrainShape = USUAL_GRAIN) -> F32:
+    """Grain of granularity 1, float32 (rows, columns), as square pixels see it."""
+    strength = white_density_mm(shape) / pitch_mm
+    grain = np.zeros(size, dtype=np.float32)
+    for sigma, share in ((shape.fine_mm, 1.0 - shape.mottle_share), (shape.mottle_mm, shape.mottle_share)):
+        if share > 0:
+            field = rng.standard_normal(size, dtype=np.float32)
+            field *= np.float32(strength * np.sqrt(share))
+            weights = _pixel_weights(round(sigma / pitch_mm, 9))
+            grain += cv2.sepFilter2D(field, cv2.CV_32F, weights, weights, borderType=cv2.BORDER_REFLECT)
     return _skewed(grain)
 
 

@@ -13,7 +13,7 @@ from rtscan.imperfections import by_term
 from rtscan.knowledge.ellipse import COVERED_SINE
 from rtscan.simulate.anatomy import cap_width_mm
 from rtscan.simulate.beam import inherent_unsharpness_mm
-from rtscan.simulate.emulsion import GRAIN_SIGMA_MM, white_density_mm
+from rtscan.simulate.emulsion import USUAL_GRAIN, white_density_mm
 from rtscan.simulate.geometry import WallFrame, downstream_is_positive_across
 from rtscan.simulate.images import add_patch, gaussian
 from rtscan.simulate.imaging import Patch
@@ -262,10 +262,11 @@ def _detectability(signal: F64, granularity: float, exposed: Exposed) -> float:
     rows, columns = (int(cv2.getOptimalDFTSize(n)) for n in signal.shape)
     spectrum = np.abs(np.fft.rfft2(signal, (rows, columns))) ** 2
     f2 = (np.fft.fftfreq(rows, pitch)[:, None]) ** 2 + (np.fft.rfftfreq(columns, pitch)[None, :]) ** 2
-    spot = scan.blur_mm * BLUR_SIGMA_PER_FWHM
-    grain = (granularity * white_density_mm() / pitch) ** 2 * np.exp(-((2 * np.pi) ** 2) * f2 * (GRAIN_SIGMA_MM**2 + spot**2))
+    spot, drag = ((width * BLUR_SIGMA_PER_FWHM * 2 * np.pi) ** 2 for width in (scan.blur_mm, scan.drag_mm))
+    down = np.exp(-drag * (np.fft.fftfreq(rows, pitch)[:, None]) ** 2)
+    grain = (granularity * white_density_mm() / pitch) ** 2 * USUAL_GRAIN.power(f2) * np.exp(-spot * f2)
     step = (scan.density_max / 2**scan.bits) ** 2 / 12.0
-    noise = grain + scan.noise**2 + scan.lines**2 + step
+    noise = (grain + scan.noise**2 + scan.lines**2) * down + step
     weight = np.full(spectrum.shape[1], 2.0)
     weight[0] = 1.0
     if columns % 2 == 0:

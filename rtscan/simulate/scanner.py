@@ -16,7 +16,7 @@ BLUR_SIGMA_PER_FWHM = 1.0 / 2.3548
 def scan(density: F32, part: ScanPart, rng: np.random.Generator) -> Grey:
     """Grey values of a film; `density` (rows, columns) may be changed in place."""
     sigma = part.blur_mm * part.pixels_per_mm * BLUR_SIGMA_PER_FWHM
-    density = gaussian(density, sigma, part.drag_mm * part.pixels_per_mm * BLUR_SIGMA_PER_FWHM)
+    density = gaussian(density, sigma)
     rows, columns = density.shape
     if part.lines:
         streaks = rng.standard_normal((1, columns), dtype=np.float32) * np.float32(part.lines)
@@ -25,7 +25,8 @@ def scan(density: F32, part: ScanPart, rng: np.random.Generator) -> Grey:
         for top in range(0, rows, 512):
             block = density[top : top + 512]
             block += rng.standard_normal(block.shape, dtype=np.float32) * np.float32(part.noise)
-    return to_grey(density, part)
+    drag = part.drag_mm * part.pixels_per_mm * BLUR_SIGMA_PER_FWHM
+    return to_grey(gaussian(density, 0.0, drag) if drag >= 0.05 else density, part)
 
 
 def to_grey(density: F32, part: ScanPart) -> Grey:

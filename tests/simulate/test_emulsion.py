@@ -8,7 +8,7 @@ from scipy.ndimage import uniform_filter
 from scipy.special import j1
 
 from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm
-from rtscan.simulate.emulsion import CLASSES, GRAIN_SIGMA_MM, FilmLaw, film_law, unit_grain
+from rtscan.simulate.emulsion import CLASSES, FilmLaw, GrainShape, film_law, unit_grain
 from rtscan.simulate.images import disc
 from rtscan.simulate.recipe import ExposurePart, ScanPart
 from rtscan.simulate.scanner import to_grey
@@ -63,17 +63,17 @@ def test_signal_to_noise_classes() -> None:  # [28]; G/sigma 300, 150, 100 -> 13
 
 def test_equal_area_square() -> None:  # [30, 31]; white grain seen by 50 um pixels: sigma 0.028 * 88.62 / 50
     assert np.sqrt(np.pi * 0.25) * 100 == pytest.approx(88.62, rel=5e-4)
-    field = 0.028 * unit_grain((700, 900), 0.05, np.random.default_rng(3), sigma_mm=1e-6)
+    field = 0.028 * unit_grain((700, 900), 0.05, np.random.default_rng(3), GrainShape(1e-6, 1e-6, 0.0))
     assert float(field.std()) == pytest.approx(0.0496, rel=0.005)  # 630 000 samples: standard error 0.1 %
 
 
-def _aperture(width_mm: float, sigma_mm: float) -> float:
-    """Spread of unit grain through a square aperture over that through the 100 um circle, both as integrals over the spectrum."""
+def _aperture(width_mm: float) -> float:
+    """Spread of unit grain through a square aperture over that through the 100 um circle, both as integrals over its spectrum."""
     f = (np.arange(-700, 700) + 0.5) * 0.25
     fx, fy = np.meshgrid(f, f)
-    blur = np.exp(-((2 * np.pi * sigma_mm) ** 2) * (fx**2 + fy**2))
+    power = 0.35 * np.exp(-((2 * np.pi * 0.015) ** 2) * (fx**2 + fy**2)) + 0.65 * np.exp(-((2 * np.pi * 0.065) ** 2) * (fx**2 + fy**2))
     r = np.pi * 0.1 * np.hypot(fx, fy)
-    return float(np.sqrt(np.sum((np.sinc(width_mm * fx) * np.sinc(width_mm * fy)) ** 2 * blur) / np.sum((2 * j1(r) / r) ** 2 * blur)))
+    return float(np.sqrt(np.sum((np.sinc(width_mm * fx) * np.sinc(width_mm * fy)) ** 2 * power) / np.sum((2 * j1(r) / r) ** 2 * power)))
 
 
 @pytest.mark.parametrize("pixels", [2, 4, 8, 16])
@@ -82,7 +82,7 @@ def test_noise_against_aperture(pixels: int) -> None:
     pitch = 0.05
     field = unit_grain((1500, 2100), pitch, np.random.default_rng(5)).astype(np.float64)
     means = uniform_filter(field, pixels)[pixels:-pixels:pixels, pixels:-pixels:pixels]
-    assert float(means.std()) == pytest.approx(_aperture(pixels * pitch, GRAIN_SIGMA_MM), rel=0.03)
+    assert float(means.std()) == pytest.approx(_aperture(pixels * pitch), rel=0.03)
 
 
 def test_grain_does_not_depend_on_pixel_size() -> None:
