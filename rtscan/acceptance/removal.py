@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from rtscan.acceptance.bench import Bench
 from rtscan.acceptance.combine import counted_as_one
@@ -21,7 +22,9 @@ from rtscan.acceptance.rules_together import SUM_KINDS, Sum, SumRow, culprits, p
 from rtscan.findings import Finding, Indication
 
 EXACT_UP_TO = 30
-_MOST_NODES = 200_000
+_MOST_NODES = 10_000
+_MOST_STATES = 60_000
+_STRETCHES_SOLVED = 4
 _STEP_MM = 0.01
 _BY_EYE = ("chart",)
 Ids = frozenset[int]
@@ -55,7 +58,10 @@ def _by_itself(finding: Finding, kinds: Mapping[str, str]) -> bool:
 
 
 class _Check:
-    """One row that looks at several, asked again and again with indications taken out."""
+    """One row that looks at several, asked again and again with indications taken out.
+
+    `sum` is the row as a plain sum; `at_least` a plain sum that it is never less than (neighbours not joined); None when it is none.
+    """
 
     def __init__(self, bench: Bench, rule: Rule, alone: set[int]) -> None:
         self._bench = bench
@@ -63,8 +69,8 @@ class _Check:
         self._members = bench.without(rule, alone)
         self._counted = counted_as_one(rule, self._members, bench.ground)
         self.units = self._prepared(self._counted)
-        single = all(len(i.ids) == 1 for i in self._counted)
-        self.sum = self.units if single and not (rule.joined or rule.parallel or rule.merged) else None
+        self.sum = self.units if all(len(i.ids) == 1 for i in self._counted) else None
+        self.at_least = self.sum or (self._prepared(self._members) if rule.joined and _one_after_another(self._members) else None)
 
     def witnesses(self, gone: Ids) -> list[Ids]:
         """For every stretch that is not accepted without `gone`: the indications of which at least one more must go."""
@@ -87,6 +93,39 @@ class _Check:
         return prepared if isinstance(prepared, Sum) and prepared.placed else None
 
 
+def _one_after_another(items: Sequence[Item]) -> bool:
+    """Whether no two overlap along the weld: joined with their gaps they then count with no less than their lengths."""
+    return all((a.end or 0.0) <= (b.start or 0.0) + 1e-6 for a, b in pairwise(items))
+
+
+def least_of_stretch(row: SumRow, cost: Mapping[int, float]) -> set[int] | None:
+    """The least removal for one stretch alone, by going through what may be kept: for every kept ground length the sums that no
+    other choice of that length beats in amount, common and own uncertainty. None when the choices grow too many."""
+    best: dict[int, list[tuple[float, float, float, int]]] = {0: [(0.0, 0.0, 0.0, 0)]}
+    numbers = sorted(row.shares)
+    for place, number in enumerate(numbers):
+        amount, common, own2 = row.shares[number]
+        ground = round(cost[number] / _STEP_MM)
+        for kept, states in sorted(best.items(), reverse=True):
+            for a, c, v, mask in list(states):
+                more = (a + amount, c + common, v + own2, mask | 1 << place)
+                if not row.exceeds(*more[:3]):
+                    _keep(best.setdefault(kept + ground, []), more)
+        if sum(map(len, best.values())) > _MOST_STATES:
+            return None
+    mask = min(best[max(best)])[3]
+    return {number for place, number in enumerate(numbers) if not mask >> place & 1}
+
+
+def _keep(states: list[tuple[float, float, float, int]], new: tuple[float, float, float, int]) -> None:
+    """Adds a state unless one there is no worse in everything; drops those it beats."""
+    slack = 1e-9
+    if any(s[0] <= new[0] + slack and s[1] <= new[1] + slack and s[2] <= new[2] + slack for s in states):
+        return
+    states[:] = [s for s in states if not (new[0] <= s[0] and new[1] <= s[1] and new[2] <= s[2])]
+    states.append(new)
+
+
 @dataclass
 class _Search:
     """Branch and bound over which indications to remove.
@@ -94,7 +133,8 @@ class _Search:
     Whatever stretch is still rejected, one of its members must go: the search branches on which, a member once kept staying
     kept. Bound: for a stretch that adds up, the cheapest way (fractions allowed) to bring down its sum plus common uncertainty
     to the limit; for any other rule the cheapest member; the greatest of these over all stretches. A branch is given up when
-    its ground length plus the bound, rounded up to 0.01 mm, is no less than the best known.
+    its ground length plus the bound, rounded up to 0.01 mm, is no less than the best known. The hardest stretches are first
+    solved exactly one by one: their least length bounds every removal, and ends the search when it is reached.
     """
 
     broken: Sequence[_Check]
@@ -108,9 +148,10 @@ class _Search:
         found = self._greedy()
         if len(candidates) > EXACT_UP_TO:
             return found, f"removal from {len(candidates)} candidates by a greedy search, not proved least"
-        self._rows = [row for c in self.broken if c.sum is not None for row in sum_rows(c.sum)]
+        self._rows = [row for c in self.broken if c.at_least is not None for row in sum_rows(c.at_least)]
         self._others = [c for c in self.broken if c.sum is None]
         self._least, self._found, self._nodes = self._length(found), found, 0
+        self._floor = self._exact_for_one_stretch()
         self._ratio = [sorted(row.shares, key=lambda n: (-self._gain(row, n) / max(self.cost[n], 1e-9), n)) for row in self._rows]
         self._branch(frozenset(), frozenset(), 0.0)
         if self._nodes > _MOST_NODES:
@@ -119,7 +160,7 @@ class _Search:
 
     def _branch(self, gone: Ids, kept: Ids, length: float) -> None:
         self._nodes += 1
-        if self._nodes > _MOST_NODES:
+        if self._nodes > _MOST_NODES or self._least <= self._floor + _STEP_MM / 2:
             return
         bound, witness = self._still_broken(gone, kept)
         if witness is None:
@@ -131,6 +172,20 @@ class _Search:
         for number in witness:
             self._branch(gone | {number}, kept, length + self.cost[number])
             kept |= {number}
+
+    def _exact_for_one_stretch(self) -> float:
+        """The least ground length of the hardest stretches taken one by one: no removal is shorter. One that mends all is kept."""
+        floor = 0.0
+        hardest = sorted(self._rows, key=lambda row: -self._cheapest(row, sorted(row.shares), frozenset()))
+        for row in hardest[:_STRETCHES_SOLVED]:
+            chosen = least_of_stretch(row, self.cost)
+            if chosen is None:
+                continue
+            floor = max(floor, self._length(chosen))
+            mends = not any(r.bad(chosen) for r in self._rows) and not any(c.witnesses(frozenset(chosen)) for c in self._others)
+            if mends and self._length(chosen) < self._least:
+                self._least, self._found = self._length(chosen), set(chosen)
+        return floor
 
     def _still_broken(self, gone: Ids, kept: Ids) -> tuple[float, list[int] | None]:
         """The bound and the members to branch on, fewest first; (0, None) when everything is accepted."""

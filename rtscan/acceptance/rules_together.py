@@ -338,10 +338,16 @@ class SumRow:
     prepared: Sum
     shares: dict[int, tuple[float, float, float]]
 
-    def bad(self, removed: frozenset[int] | set[int]) -> bool:
+    def bad(self, removed: Container[int]) -> bool:
         """Whether the stretch is still not accepted without `removed`."""
-        kept = [share for number, share in self.shares.items() if number not in removed]
-        amount, common, own2 = (sum(s[k] for s in kept) for k in range(3))
+        amount = common = own2 = 0.0
+        for number, (a, c, v) in self.shares.items():
+            if number not in removed:
+                amount, common, own2 = amount + a, common + c, own2 + v
+        return self.exceeds(amount, common, own2)
+
+    def exceeds(self, amount: float, common: float, own2: float) -> bool:
+        """Whether a sum with these uncertainties is not accepted."""
         return compare(self.prepared.rule, amount, math.sqrt(common**2 + own2), self.prepared.limit) != "accept"
 
 

@@ -43,7 +43,8 @@ def cases() -> list[Any]:
         for case in data["case"]:
             for key, expected in case["expect"].items():
                 weld = {**data["weld"], **case.get("weld", {})}
-                found.append(pytest.param(data["criteria"][key], weld, case["list"], expected, id=f"{data['criteria'][key]}: {case['name']}"))
+                criterion = data["criteria"][key]
+                found.append(pytest.param(criterion, weld, case["list"], expected, id=f"{criterion}: {case['name']}"))
     return found
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -27,8 +28,13 @@ def ip(length_mm: float, mismatch: bool = False) -> Indication:
     return Indication(1, iso6520="4021", along_mm=50, across_mm=0, length_mm=length_mm, width_mm=1, mismatch=mismatch)
 
 
+def two_inch_pipe(wall_mm: float) -> Situation:
+    length_mm = math.pi * 60.325
+    return Situation(wall_mm=wall_mm, od_mm=60.325, weld_length_mm=length_mm, joint="girth", full_girth=True, welded_from="one side")
+
+
 def test_w1_two_inch_pipe_in_a_weld_shorter_than_twelve_inches() -> None:
-    weld = Situation(wall_mm=0.109 * MM, od_mm=60.325, weld_length_mm=math.pi * 60.325, joint="girth", full_girth=True, welded_from="one side")
+    weld = two_inch_pipe(0.109 * MM)
     sheet = judged("api-1104@2013", weld, ip(15.0))
     assert finding(sheet, "9.3.1.a") == ("accept", 15.0, 25.0)
     share = next(f for f in sheet.findings if f.rule == "9.3.1.c")
@@ -40,9 +46,7 @@ def test_w1_two_inch_pipe_in_a_weld_shorter_than_twelve_inches() -> None:
 
 def test_w1_twelve_inch_rules_never_reject_a_shorter_weld_by_themselves() -> None:
     """The page calls them not applicable; counting the whole weld would reject: the reader is told both."""
-    weld = Situation(wall_mm=2.77, od_mm=60.325, weld_length_mm=math.pi * 60.325, joint="girth", full_girth=True, welded_from="one side")
-    first, second = ip(40.0, mismatch=True), Indication(2, iso6520="4021", along_mm=120, across_mm=0, length_mm=40, width_mm=1, mismatch=True)
-    sheet = judged("api-1104@2013", weld, first, second)
+    sheet = judged("api-1104@2013", two_inch_pipe(2.77), ip(40.0, True), replace(ip(40.0, True), id=2, along_mm=120))
     assert finding(sheet, "9.3.2.b")[0] == "review"
     assert "shorter" in next(f.says for f in sheet.findings if f.rule == "9.3.2.b")
 
@@ -52,7 +56,7 @@ def test_w5_ipd_over_two_inches_or_over_three_in_twelve() -> None:
     over_one = judged("api-1104@2013", weld, ip(1.1 * MM, mismatch=True))
     assert finding(over_one, "9.3.2.a")[0] == "accept"
     assert finding(judged("api-1104@2013", weld, ip(2.1 * MM, mismatch=True)), "9.3.2.a")[0] == "reject"
-    two = [Indication(n, iso6520="4021", along_mm=50.0 + 80 * n, across_mm=0, length_mm=1.6 * MM, width_mm=1, mismatch=True) for n in (1, 2)]
+    two = [replace(ip(1.6 * MM, True), id=n, along_mm=50.0 + 80 * n) for n in (1, 2)]
     sheet = judged("api-1104@2013", weld, *two)
     assert finding(sheet, "9.3.2.b")[0] == "reject"  # 3.2 in > 3 in
     assert finding(sheet, "9.3.2.a")[0] == "accept"
