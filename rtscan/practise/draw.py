@@ -25,6 +25,7 @@ from rtscan.simulate.recipe import ArtefactPart, ImperfectionPart, Recipe
 from rtscan.simulate.render import Exposed, SimulatedFilm, develop, expose
 from rtscan.simulate.scanner import grey_to_density
 
+MARKERS_WRONG = "markers missing or wrong"
 UNFIT = ("density too low", "density too high", "unsharp", "weld not all on the film")
 ROUND = frozenset({"pore", "metal"})
 _TRIES = 4
@@ -70,12 +71,13 @@ def plan_session(level: Level, count: int, rng: np.random.Generator) -> tuple[Pl
     order = list(map(int, rng.permutation(count)))
     plans = {k: Plan(f"film-{k + 1:0{max(len(str(count)), 2)}d}", True) for k in range(count)}
     taken = iter(order)
+    first = int(rng.integers(len(UNFIT)))
     for number, k in enumerate(next(taken) for _ in range(min(unfit, count))):
-        plans[k] = replace(plans[k], unfit=UNFIT[(number + int(rng.integers(len(UNFIT)))) % len(UNFIT)])
+        plans[k] = replace(plans[k], unfit=UNFIT[(first + number) % len(UNFIT)])
     rest = list(taken)
     for k in rest[:faults]:
         fault = "missing" if rng.random() < 0.5 else "wrong"
-        plans[k] = replace(plans[k], markers=fault, unfit="markers missing or wrong")
+        plans[k] = replace(plans[k], markers=fault, unfit=MARKERS_WRONG)
     rest = rest[faults:]
     for k in rest[:clean]:
         plans[k] = replace(plans[k], flawed=False)
@@ -200,7 +202,7 @@ def _artefacts(plan: Plan, level: Level, rng: np.random.Generator) -> tuple[Arte
 def _made(plan: Plan, recipe: Recipe, aims: Sequence[float], level: Level, rng: np.random.Generator) -> DealtFilm:
     """Exposes the film, again and again with sizes changed, until every imperfection is about as detectable as aimed at."""
     seed = int(rng.integers(2**63))
-    recipe = recipe if plan.unfit else _fit_to_judge(recipe, seed)
+    recipe = recipe if plan.unfit in UNFIT else _fit_to_judge(recipe, seed)
     exposed = expose(recipe, np.random.default_rng(seed))
     for _ in range(_TRIES if recipe.imperfections and not plan.unfit else 0):
         key = make_key(exposed, FilmFacts())

@@ -26,7 +26,7 @@ HIDDEN_SHARE_MAX = 0.05
 HIDING_DENSITY = 0.5
 """A mark that changes the density by this much hides what is under it. With the share above: common practice, no published source."""
 LENGTH_MM = 10.0
-LEAST_SNR = 8.0
+LEAST_SNR = 6.0
 LEAST_CONTRAST = 0.006
 
 
