@@ -16,7 +16,7 @@ import numpy as np
 from rtscan.film import F64, Arc
 from rtscan.job import Job
 from rtscan.knowledge.ellipse import DoubleImage, covered
-from rtscan.reading.arcs import arc_from_course, reversed_arc
+from rtscan.reading.arcs import arc_from_course, reversed_arc, with_stations
 from rtscan.reading.weld_edges import Course
 
 WHICH_WALL = "the picture alone does not tell which arc is the wall at the source; both possible stations are given"
@@ -65,7 +65,8 @@ def arcs_on_pipe(
     arcs = [arc_from_course(course, "unknown") for course in courses]
     if axis is None or pixels_per_mm is None or job.weld.od_mm is None:
         missing = "the pipe axis is not seen" if axis is None else "the scale or the pipe diameter is not known"
-        return tuple(_all_covered(arc) for arc in arcs), "; ".join(d for d in (doubt, f"{missing}: no stations round the pipe") if d)
+        lengths = f"{missing}: stations are lengths along the picture"
+        return tuple(with_stations(arc, job, pixels_per_mm) for arc in arcs), "; ".join(d for d in (doubt, lengths) if d)
     return tuple(_placed(arc, axis, job, pixels_per_mm, growth) for arc in arcs), doubt
 
 

@@ -32,6 +32,7 @@ class LeadSettings:
     least_sharpness: float = 0.24
     least_stroke_mm: float = 1.2
     wire_aspect: float = 12.0
+    stands_out: float = 0.35
     joined_mm: float = 1.6
     grown_mm: float = 0.6
     plate_size_mm: float = 9.0
@@ -90,13 +91,14 @@ def _sharp_pieces(small: F32, known: Bool, per_mm: float, settings: LeadSettings
         over = ((bright > level * float(high - low)) & (found == 0)).astype(np.uint8)
         _, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=8)
         for label in _letter_sized(stats, per_mm, settings):
-            x, y, w, h, area = (int(v) for v in stats[label])
+            x, y, w, h = (int(v) for v in stats[label, :4])
             window = (slice(y, y + h), slice(x, x + w))
             shape = labels[window] == label
             stroke = _stroke(shape)
-            line = max(w, h) > settings.wire_aspect * stroke and area < 2 * max(w, h) * stroke
-            thin = line or stroke < settings.least_stroke_mm * per_mm
-            if not thin and _sharpness(shape, bright[window], slope[window], beside[window]) >= settings.least_sharpness:
+            thin = stroke < settings.least_stroke_mm * per_mm or _is_line(shape, stroke, settings)
+            height = float(np.percentile(bright[window][shape], 75))
+            stands_out = not thin and _brighter_than_around(filled, shape, (x, y), per_mm) > settings.stands_out * height
+            if stands_out and _sharpness(shape, bright[window], slope[window], beside[window]) >= settings.least_sharpness:
                 found[window][shape] = 1
                 strokes[window][shape] = stroke
     return found, strokes
@@ -113,6 +115,25 @@ def _letter_sized(stats: NDArray[np.int32], per_mm: float, settings: LeadSetting
 def _stroke(shape: Bool) -> float:
     """Greatest stroke width of a mark, pixels: twice the greatest distance to its rim."""
     return 2 * float(cv2.distanceTransform(np.pad(shape.astype(np.uint8), 1), cv2.DIST_L2, 3).max())
+
+
+def _brighter_than_around(density: F32, shape: Bool, corner: tuple[int, int], per_mm: float) -> float:
+    """How much brighter a mark is than a frame round it: the middle of an ink ring is no brighter than the film outside."""
+    x, y = corner
+    h, w = shape.shape
+    near, far = round(0.8 * per_mm), round(3.0 * per_mm)
+    frame = density[max(0, y - far) : y + h + far, max(0, x - far) : x + w + far].copy()
+    top, left = y - max(0, y - far), x - max(0, x - far)
+    frame[max(0, top - near) : top + h + near, max(0, left - near) : left + w + near] = np.nan
+    outside = frame[np.isfinite(frame)]
+    return (float(np.median(outside)) if len(outside) else np.inf) - float(np.median(density[y : y + h, x : x + w][shape]))
+
+
+def _is_line(shape: Bool, stroke: float, settings: LeadSettings) -> bool:
+    """Whether a mark is one long straight stroke: a thick wire, not a letter."""
+    points = cv2.findNonZero(shape.astype(np.uint8))
+    wide, long = sorted(cv2.minAreaRect(points)[1])
+    return long > settings.wire_aspect * stroke and wide < 2.0 * stroke
 
 
 def _sharpness(shape: Bool, bright: F32, slope: F32, beside: Bool) -> float:

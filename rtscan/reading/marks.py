@@ -13,6 +13,8 @@ from rtscan.film import Bool, Film, Mark, Marks
 from rtscan.job import Job
 from rtscan.reading.film_border import find_border
 from rtscan.reading.lead import LeadSettings, find_lead
+from rtscan.reading.pen import PenSettings, find_pen
+from rtscan.reading.scan_lines import ScanLineSettings, find_scan_lines
 from rtscan.reading.wires import WireSettings, find_wires
 
 
@@ -26,9 +28,13 @@ def find_marks(film: Film, job: Job) -> Marks:
     lead = find_lead(film, film.valid & ~hidden, LeadSettings())
     marks.extend(lead.marks)
     hidden |= lead.mask
+    ink, strokes = find_pen(film, ~hidden, PenSettings())
+    marks.extend(strokes)
+    hidden |= ink
     wires = find_wires(film, film.valid & ~hidden, job.iqi, WireSettings())
-    marks.extend(wires)
-    return Marks(tuple(marks), hidden, _drawn(wires, film.density.shape))
+    scanned = find_scan_lines(film, film.valid & ~hidden, ScanLineSettings())
+    marks.extend([*wires, *scanned])
+    return Marks(tuple(marks), hidden, _drawn((*wires, *scanned), film.density.shape))
 
 
 def _drawn(marks: tuple[Mark, ...], shape: tuple[int, ...]) -> Bool:
