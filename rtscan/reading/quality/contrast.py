@@ -85,7 +85,9 @@ def blurred_chord(u_mm: F64, diameter_mm: float, sigma_mm: float) -> F64:
     step = min(diameter_mm, sigma_mm) / 8
     reach = diameter_mm / 2 + 5 * sigma_mm
     fine = np.arange(-reach, reach + step, step)
-    chord = 2 * np.sqrt(np.maximum((diameter_mm / 2) ** 2 - fine**2, 0.0))
+    edges = np.clip(np.append(fine - step / 2, fine[-1] + step / 2) / (diameter_mm / 2), -1, 1)
+    section = (diameter_mm / 2) ** 2 * (edges * np.sqrt(1 - edges**2) + np.arcsin(edges))
+    chord = np.diff(section) / step
     return np.asarray(np.interp(u_mm, fine, ndimage.gaussian_filter1d(chord, sigma_mm / step, mode="constant"), left=0.0, right=0.0))
 
 

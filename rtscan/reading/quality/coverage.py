@@ -25,6 +25,8 @@ from rtscan.reading.quality.lines import judged, not_assessed, practice
 
 PARENT_MM = 3.0
 """Parent metal that should show beside the weld. Common practice (the heat-affected zone), no published source."""
+BORDER_MM = 0.3
+"""An edge this near the border of the film cannot be told from one beyond it."""
 OFF_FILM_SHARE_MAX = 0.02
 HIDDEN_WIDTH_SHARE = 0.2
 SCRATCHED_SHARE_MAX = 0.05
@@ -39,7 +41,7 @@ def coverage_checks(film: Film, job: Job, weld: Weld, marks: Marks, strips: Sequ
 
 def _on_film(film: Film, weld: Weld) -> Check:
     """Share of the weld whose edge runs along or off the border of the film."""
-    share = max(_share_outside(arc, film, 1.0) for arc in weld.arcs)
+    share = max(_share_outside(arc, film, max(1.0, BORDER_MM * (film.pixels_per_mm or 0.0))) for arc in weld.arcs)
     return judged("weld on the film", share, practice(greatest=OFF_FILM_SHARE_MAX), "share",
                   f"an edge of the weld is off the film over {share:.0%} of its length")
 

@@ -12,7 +12,7 @@ from rtscan.film import F64, Film, Strip
 from rtscan.findings import Check
 from rtscan.job import Job
 from rtscan.knowledge.testing import density_limits, density_variation, fog_limit
-from rtscan.reading.quality.contrast import film_values, weld_rows
+from rtscan.reading.quality.contrast import SPARSE, film_values, weld_rows
 from rtscan.reading.quality.coverage import diagnostic_columns
 from rtscan.reading.quality.lines import judged, not_assessed, practice
 from rtscan.reading.quality.wires import WireSet
@@ -24,6 +24,8 @@ BESIDE_MM = 5.0
 STRAY_SHARE = 0.01
 """Share of the area of interest left out at either end, so that a pore or a tungsten chip is not taken for the film's density."""
 SATURATED_SHARE_MAX = 0.02
+LOST_SHARE_MAX = 0.3
+"""Share of a whole film without a weld beyond which it is plain that the film is at fault, not the search."""
 READING_TOLERANCE = 0.05
 """What a densitometer may be wrong by (ASME V, from memory)."""
 
@@ -65,6 +67,10 @@ def _saturation(film: Film, job: Job, strips: Sequence[Strip]) -> Check:
     shares = [1 - float(valid.mean()) for valid in seen if valid.size]
     limit = practice(greatest=SATURATED_SHARE_MAX)
     if not shares:
+        share = 1 - float(film.valid[::SPARSE, ::SPARSE].mean())
+        if share > LOST_SHARE_MAX:
+            return judged("scan range", share, practice(greatest=LOST_SHARE_MAX), "share",
+                          f"{share:.0%} of the film is outside the range of the scan or its calibration: too dense or too thin")
         return not_assessed("scan range", "no weld found", limit, "share")
     return judged("scan range", max(shares), limit, "share",
                   f"{max(shares):.0%} of the area of interest is outside the range of the scan or its calibration")

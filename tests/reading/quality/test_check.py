@@ -1,0 +1,104 @@
+"""A fit film is not refused; each way of spoiling it is refused for its own reason. Truth: the recipe of the simulated film."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rtscan.findings import Check
+
+pytestmark = pytest.mark.slow
+Make = Callable[..., Any]
+
+
+def check(seen: Any, name: str) -> Check:
+    (found,) = [c for c in seen.quality.checks if c.name == name]
+    return found
+
+
+def test_a_fit_film_is_fit(make: Make) -> None:
+    seen = make()
+    assert seen.quality.readable
+    assert [c.name for c in seen.quality.checks if c.required and c.result != "pass"] == []
+
+
+def test_every_line_has_its_source(make: Make) -> None:
+    for line in make().quality.checks:
+        assert line.source or line.result == "not assessed", line
+        assert line.result == "pass" or line.says
+
+
+@pytest.mark.parametrize(("sections", "job", "reason"), [
+    ({"film": {"density": 1.2}}, {}, "least density"),
+    ({"film": {"density": 3.9, "density_at": "parent"}, "testing": {"standard": "asme-v"}},
+     {"film.grey_to_density": ((0, 6.0), (65535, 0.0))}, "greatest density"),
+    ({"film": {"density": 5.6}}, {}, "scan range"),
+    ({"exposure": {"unsharpness_mm": 0.9}}, {}, "total unsharpness"),
+    ({"iqi": []}, {"iqi.kind": "ISO-wire", "iqi.set": "W10"}, "wire seen"),
+    ({"place": {"off_middle_mm": 35.0}}, {}, "weld on the film"),
+    ({}, {"exposure.focal_mm": 8.0, "exposure.source_to_film_mm": 120.0}, "source to object"),
+    ({}, {"iqi.required_wire": 19}, "wire seen"),
+])
+def test_unfit_films_are_refused_for_the_right_reason(make: Make, sections: dict[str, Any], job: dict[str, Any], reason: str) -> None:
+    seen = make(job or None, **sections)
+    assert not seen.quality.readable
+    assert reason in seen.failed()
+    assert seen.failed() <= {reason, "weld found", "wire seen", "scan range"} or reason == "greatest density", seen.failed()
+
+
+def test_without_calibration_density_is_not_assessed_and_required(make: Make) -> None:
+    seen = make({"film.grey_to_density": ()})
+    for name in ("least density", "greatest density"):
+        line = check(seen, name)
+        assert (line.result, line.required) == ("not assessed", True)
+        assert "no density calibration" in line.says
+    assert seen.quality.readable
+
+
+def test_measured_density_is_that_of_the_film(make: Make) -> None:
+    """Aimed at 2.8 in the middle of the weld; the parent metal is thinner and darker."""
+    seen = make()
+    least, greatest = check(seen, "least density").measured, check(seen, "greatest density").measured
+    assert least is not None
+    assert greatest is not None
+    assert least < 2.9 < greatest
+    inside = seen.strips[0]
+    middle = np.median(inside.density[round(inside.centre_row) - 5 : round(inside.centre_row) + 6])
+    assert middle == pytest.approx(2.8, abs=0.15)  # the crown is not even along the weld
+
+
+def test_no_testing_standard_forbids_an_accept(make: Make) -> None:
+    from rtscan.job import Job
+    from rtscan.reading.quality import check_film
+
+    seen = make()
+    bare = Job.model_validate(seen.job.model_dump(by_alias=True) | {"testing": {}})
+    quality = check_film(seen.film, bare, seen.weld, seen.marks, seen.strips)
+    line = next(c for c in quality.checks if c.name == "testing standard")
+    assert (line.result, line.required) == ("not assessed", True)
+
+
+def test_asme_variation_and_unsharpness_lines(make: Make) -> None:
+    seen = make({"testing.standard": "asme-v"})
+    line = check(seen, "density against indicator")
+    assert line.limit.min is not None
+    assert line.limit.max is not None
+    assert line.limit.max / line.limit.min == pytest.approx(1.30 / 0.85, rel=0.01)  # T-282.2
+    ug = check(seen, "geometric unsharpness")
+    assert ug.measured == pytest.approx(2.0 * 10.0 / 690.0, rel=0.02)  # F b / a: 2 mm, wall 8 + gap 2, 700 - 10
+    assert ug.limit.max == 0.51
+
+
+def test_file_tags_lose_to_the_job_sheet_and_are_reported(make: Make) -> None:
+    from dataclasses import replace
+
+    from rtscan.reading.quality import check_film
+
+    seen = make()
+    film = replace(seen.film, tags={"material thickness mm": "12.7", "kvp": "160"})
+    line = next(c for c in check_film(film, seen.job, seen.weld, seen.marks, seen.strips, seen.indicator).checks if c.name == "file tags")
+    assert (line.result, line.required, line.measured) == ("fail", False, 1)
+    assert "12.7 in the file, weld.wall_mm 8 in the job sheet" in line.says
