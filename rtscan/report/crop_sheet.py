@@ -8,7 +8,7 @@ import numpy as np
 from rtscan.film import Film
 from rtscan.findings import Box, Indication
 from rtscan.report.crops import Crop, crop
-from rtscan.report.film_panel import Drawn, FilmPanel
+from rtscan.report.film_panel import Drawn, FilmPanel, outline_on
 from rtscan.report.ink import BLACK, WHITE, Canvas, Scheme, draw_line, draw_text, paper, wrapped
 from rtscan.report.ruler import shadowed
 from rtscan.report.words import place_parts, size_words
@@ -58,7 +58,9 @@ def _cells(shown: list[Drawn], across: int, most_rows: int) -> list[tuple[int, i
 def _draw_tile(canvas: Canvas, film: Film, mark: Drawn, units: str, place: tuple[int, int, int, int], small: int, font: int) -> None:
     x, y, columns, rows = place
     indication = mark.indication
-    box = indication.bbox_px or _bounds(indication)
+    box = box_on(film, indication)
+    if box is None:
+        return
     piece = crop(film, box, columns, rows, units)
     canvas[y:y + rows, x:x + columns] = piece.grey[..., None]
     area = canvas[y:y + rows, x:x + columns]
@@ -80,10 +82,13 @@ def _draw_tile(canvas: Canvas, film: Film, mark: Drawn, units: str, place: tuple
         draw_text(canvas, wrapped(text, small, columns, 1)[0], (x, y + rows + 2 + 1.25 * small * line), small, _GREY_TEXT)
 
 
-def _bounds(indication: Indication) -> Box:
-    outline = np.asarray(indication.outline_px, float)
-    low, high = outline.min(axis=0), outline.max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+def box_on(film: Film, indication: Indication) -> Box | None:
+    """The limits of the indication's outline, cut at the rim of the film; None when it is not on the film."""
+    outline = outline_on(film, indication)
+    if outline is None:
+        return None
+    (x0, y0), (x1, y1) = outline.min(axis=0), outline.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
 
 
 def draw_brackets(area: Canvas, piece: Crop, box: Box, scheme: Scheme, font: int) -> None:

@@ -57,7 +57,7 @@ def draw_film(film: Film, picture: Picture, worksheet: Worksheet, units: str, fo
         return picture.place(points_px) + margin
 
     arcs = frames(worksheet.weld, film.pixels_per_mm)
-    drawn = _drawn(worksheet, arcs, film.pixels_per_mm, to_canvas, font)
+    drawn = _drawn(worksheet, arcs, film, to_canvas, font)
     space = LabelSpace(*canvas.shape[:2])
     for mark in drawn:
         space.take_area(mark.ring, margin=unit)
@@ -77,15 +77,16 @@ def draw_film(film: Film, picture: Picture, worksheet: Worksheet, units: str, fo
     return FilmPanel(canvas, tuple(drawn), tuple(sorted(unplaced)))
 
 
-def _drawn(worksheet: Worksheet, arcs: tuple[Frame, ...], per_mm: float | None, to_canvas: ToCanvas, font: int) -> list[Drawn]:
+def _drawn(worksheet: Worksheet, arcs: tuple[Frame, ...], film: Film, to_canvas: ToCanvas, font: int) -> list[Drawn]:
+    """The indications that lie on the film, gravest first; outlines that run off it are cut at its rim."""
     order = {result: rank for rank, result in enumerate(SCHEME)}
     drawn: list[Drawn] = []
     for indication in sorted(worksheet.indications, key=lambda i: (order[i.result], i.id)):
-        outline = _outline_px(indication)
+        outline = outline_on(film, indication)
         if outline is not None:
             drawn.append(Drawn(indication, _ring(to_canvas(outline), font * 0.32), SCHEME[indication.result], True))
             continue
-        place = place_px(indication, arcs, worksheet.weld.length_mm, per_mm)
+        place = place_px(indication, arcs, worksheet.weld.length_mm, film.pixels_per_mm)
         if place is not None:
             x, y = to_canvas(place[None])[0]
             arm = font * 0.6
@@ -94,10 +95,17 @@ def _drawn(worksheet: Worksheet, arcs: tuple[Frame, ...], per_mm: float | None, 
     return drawn
 
 
-def _outline_px(indication: Indication) -> F64 | None:
+def outline_on(film: Film, indication: Indication) -> F64 | None:
+    """Outline (n, 2) in film pixels, else the corners of its box, cut at the rim of the film; None when it is not on the film."""
     if len(indication.outline_px) > 2:
-        return np.asarray(indication.outline_px, float)
-    return _corners(indication.bbox_px) if indication.bbox_px else None
+        outline = np.asarray(indication.outline_px, float)
+    elif indication.bbox_px is not None:
+        outline = _corners(indication.bbox_px)
+    else:
+        return None
+    rim = np.array([film.density.shape[1] - 1.0, film.density.shape[0] - 1.0])
+    outside = bool((outline.max(axis=0) < 0).any() or (outline.min(axis=0) > rim).any())
+    return None if outside else np.clip(outline, 0.0, rim)
 
 
 def _corners(box: Box) -> F64:

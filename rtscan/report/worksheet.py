@@ -12,7 +12,7 @@ import numpy as np
 from rtscan.film import Film
 from rtscan.findings import Indication, Worksheet
 from rtscan.report.annotate import draw_figure
-from rtscan.report.crop_sheet import draw_brackets
+from rtscan.report.crop_sheet import box_on, draw_brackets
 from rtscan.report.crops import crop
 from rtscan.report.ink import SCHEME, jpeg_bytes, plain
 from rtscan.report.sheet_facts import about, check_row, file_name, finding_numbers, graded, group_row, heading_facts, rule_words
@@ -77,10 +77,11 @@ def _title(worksheet: Worksheet) -> str:
 
 def _row(indication: Indication, film: Film | None, units: str) -> _Row:
     picture, tick_share, tick_says = "", 0.0, ""
-    if film is not None and indication.bbox_px is not None:
-        piece = crop(film, indication.bbox_px, *_CROP, units)
+    box = box_on(film, indication) if film is not None else None
+    if film is not None and box is not None:
+        piece = crop(film, box, *_CROP, units)
         canvas = np.repeat(piece.grey[..., None], 3, axis=2)
-        draw_brackets(canvas, piece, indication.bbox_px, SCHEME[indication.result], _BRACKET)
+        draw_brackets(canvas, piece, box, SCHEME[indication.result], _BRACKET)
         picture, tick_share, tick_says = _data_address(jpeg_bytes(canvas)), piece.tick_px / _CROP[0], piece.tick_says
     return _Row(
         indication.id, indication.result or "not judged", SCHEME[indication.result].letter, picture, tick_share, tick_says,
