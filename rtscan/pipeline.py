@@ -154,7 +154,9 @@ def _line(points: F64) -> tuple[Point, ...]:
 
 def _location(job: Job) -> LocationFacts:
     where = job.location
-    return LocationFacts(where.datum, where.datum_clock, where.looking, where.direction, where.downstream_is, where.seen_from)
+    placed = (where.station_at_left_mm, where.station_at_middle_mm, where.marker_station_mm) != (None, None, None)
+    return LocationFacts(where.datum, where.datum_clock, where.looking, where.direction, where.downstream_is, where.seen_from,
+                         stations_from_datum=placed)
 
 
 def _exposure(job: Job) -> ExposureFacts:

@@ -11,7 +11,8 @@ from rtscan.cli.terminal import Exit, warn
 from rtscan.errors import ListError
 
 if TYPE_CHECKING:
-    from rtscan.findings import Depth, Worksheet
+    from rtscan.findings import Worksheet
+    from rtscan.repair_records import Depth
 
 
 def register(app: typer.Typer) -> None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rtscan.findings import Finding, Indication, Quality, RepairStretch, WeldDocument, Worksheet
+from rtscan.findings import Finding, Indication, Quality, WeldDocument, Worksheet
 from rtscan.imperfections import is_within
 from rtscan.lengths import size_text, tape_text
 from rtscan.repair.places import Frame
 from rtscan.repair.practice import Settings
+from rtscan.repair_records import RepairStretch
 
 UNCONFIRMED = "Machine reading, not confirmed. Do not cut."
 CRACK_SHARE = 0.08

@@ -14,9 +14,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rtscan.errors import ListError
-from rtscan.findings import Depth, Indication, Worksheet
+from rtscan.findings import Indication, Worksheet
 from rtscan.lengths import size_text
 from rtscan.repair.places import is_girth, weld_length_mm
+from rtscan.repair_records import Depth
 
 Surface = Literal["film", "source"]
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from rtscan.findings import Excavation
 from rtscan.lengths import size_text
 from rtscan.repair.practice import Settings
+from rtscan.repair_records import Excavation
 
 
 def surface_length_mm(length_mm: float, depth_mm: float, end_taper: float) -> float:

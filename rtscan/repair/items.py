@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from rtscan.findings import Indication, LocationFacts, RepairItem, WeldFacts
+from rtscan.findings import Indication, LocationFacts, WeldFacts
 from rtscan.imperfections import is_within
 from rtscan.lengths import size_text
 from rtscan.repair.places import Frame
 from rtscan.repair.practice import Note, Settings
+from rtscan.repair_records import RepairItem
 
 DOUBTFUL_CRACK = 0.05
 ON_CENTRE_MM = 0.5

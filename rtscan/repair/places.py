@@ -10,7 +10,8 @@ import math
 import re
 from dataclasses import dataclass
 
-from rtscan.findings import LocationFacts, ObjectMark, Place, WeldArc, WeldFacts
+from rtscan.findings import LocationFacts, ObjectMark, WeldArc, WeldFacts
+from rtscan.repair_records import Place
 
 HOURS = 12
 _CLOCK = re.compile(r"^\s*(\d{1,2})(?::([0-5]\d))?\s*$")

@@ -8,19 +8,7 @@ from dataclasses import dataclass
 
 from rtscan import __version__
 from rtscan.errors import ListError
-from rtscan.findings import (
-    Excavation,
-    ExposureFacts,
-    Indication,
-    ObjectMark,
-    RepairItem,
-    RepairPlan,
-    RepairStretch,
-    Stretch,
-    WeldArc,
-    WeldDocument,
-    Worksheet,
-)
+from rtscan.findings import ExposureFacts, Indication, ObjectMark, Stretch, WeldArc, WeldDocument, Worksheet
 from rtscan.lengths import tape_text
 from rtscan.repair.decide import UNCONFIRMED, choice, decide_first, decide_short, open_reviews
 from rtscan.repair.doubts import doubts
@@ -29,6 +17,7 @@ from rtscan.repair.items import half_along_mm, make_item, may_be_a_crack
 from rtscan.repair.places import Frame, clock_hour, clock_sense, is_girth, lead_numbers, upstream_is_right, weld_length_mm
 from rtscan.repair.practice import Note, Practice, load_practice
 from rtscan.repair.stretches import Span, around, merge
+from rtscan.repair_records import Excavation, RepairItem, RepairPlan, RepairStretch
 
 FARTHEST_OFF = 0.05
 _OPENING = {"root": 3, "outside": 2, "surface": 1, "none": 0}

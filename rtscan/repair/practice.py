@@ -10,8 +10,9 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from rtscan.errors import ListError
-from rtscan.findings import Indication, TechniqueNote
+from rtscan.findings import Indication
 from rtscan.imperfections import is_within
+from rtscan.repair_records import TechniqueNote
 
 SOURCE = "common practice, no published source; the qualified procedure goes first"
 

@@ -6,8 +6,8 @@ import math
 import re
 from collections.abc import Callable, Iterator
 
-from rtscan.findings import RepairPlan, RepairStretch
 from rtscan.lengths import MM_PER_INCH, size_text, tape_text
+from rtscan.repair_records import RepairPlan, RepairStretch
 from rtscan.report.drawing import (
     GREY,
     INK,

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from rtscan.film import Film
-from rtscan.findings import RepairPlan, WeldDocument, Worksheet
+from rtscan.findings import WeldDocument, Worksheet
 from rtscan.record_json import dump
+from rtscan.repair_records import RepairPlan
 from rtscan.report.repair_pictures import can_be_laid_on, film_print_pdf, pieces_of_film
 from rtscan.report.repair_sheet import repair_sheet_html, repair_sheet_pdf
 from rtscan.report.strip import sides, strip_svg, strips_pdf

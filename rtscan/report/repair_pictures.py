@@ -11,8 +11,9 @@ import cv2
 import numpy as np
 
 from rtscan.film import F64, Film
-from rtscan.findings import FilmFacts, Indication, RepairPlan, RepairStretch, WeldDocument, Worksheet
+from rtscan.findings import FilmFacts, Indication, WeldDocument, Worksheet
 from rtscan.lengths import tape_text
+from rtscan.repair_records import RepairPlan, RepairStretch
 from rtscan.report.crops import crop
 from rtscan.report.display import Grey, stretched
 from rtscan.report.drawing import GREY, POINTS_PER_MM, RED, WHITE, Drawing, Element, Label, Path, box, draw_pdf, line, moved

@@ -8,8 +8,8 @@ from html import escape
 from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
-from rtscan.findings import RepairPlan
 from rtscan.lengths import tape_text
+from rtscan.repair_records import RepairPlan
 from rtscan.report.drawing import POINTS_PER_MM, Drawing, draw_pdf, to_svg
 from rtscan.report.fonts import font, printable
 from rtscan.report.girth import draw_clock, draw_map, draw_section

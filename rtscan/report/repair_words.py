@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rtscan.findings import Place, RepairItem, RepairPlan, RepairStretch, TechniqueNote
 from rtscan.lengths import size_text, tape_text
+from rtscan.repair_records import Place, RepairItem, RepairPlan, RepairStretch, TechniqueNote
 from rtscan.report.strip import in_doubt
 
 SHOWN_ITEMS = 6

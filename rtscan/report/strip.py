@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from rtscan.findings import RepairItem, RepairPlan, RepairStretch
 from rtscan.lengths import MM_PER_INCH, size_text, tape_text
+from rtscan.repair_records import RepairItem, RepairPlan, RepairStretch
 from rtscan.report.drawing import (
     BLUE,
     GREY,

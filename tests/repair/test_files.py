@@ -15,9 +15,10 @@ import pytest
 
 from rtscan.cli.main import main
 from rtscan.film import Film
-from rtscan.findings import Alternative, RepairPlan, WeldDocument, Worksheet
+from rtscan.findings import Alternative, WeldDocument, Worksheet
 from rtscan.record_json import dump, from_json
 from rtscan.repair.plan import make_plan
+from rtscan.repair_records import RepairPlan
 from rtscan.report.repair_pictures import film_print_pdf, pieces_of_film
 from rtscan.report.repair_sheet import repair_sheet_html, repair_sheet_pdf
 from rtscan.report.repair_words import CAUTIONS, SIGNATURES

@@ -21,7 +21,6 @@ from rtscan.findings import (
     ObjectMark,
     Quality,
     Reader,
-    RepairPlan,
     WeldDocument,
     WeldFacts,
     Worksheet,
@@ -32,6 +31,7 @@ from rtscan.repair.places import Frame, clock_hour, upstream_is_right
 from rtscan.repair.plan import make_plan
 from rtscan.repair.practice import load_practice
 from rtscan.repair.stretches import Span, merge
+from rtscan.repair_records import RepairPlan
 
 SETTINGS = load_practice().settings
 ROUND = math.pi * 168.3

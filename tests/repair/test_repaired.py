@@ -11,10 +11,11 @@ import pytest
 from rtscan.acceptance.judge import judge
 from rtscan.acceptance.library import load_criteria
 from rtscan.acceptance.situation import Situation, situation_from_job
-from rtscan.findings import FilmFacts, LocationFacts, RepairPlan, Worksheet
+from rtscan.findings import FilmFacts, LocationFacts, Worksheet
 from rtscan.job import Job
 from rtscan.repair.compare import compare
 from rtscan.repair.plan import make_plan
+from rtscan.repair_records import RepairPlan
 from rtscan.simulate.key import make_key
 from rtscan.simulate.recipe import ImperfectionPart, Recipe
 from rtscan.simulate.render import expose
