@@ -24,8 +24,9 @@ def film(path: Path) -> Path:
 
 def test_quality_writes_its_record_and_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = film(tmp_path / "a<b>.png")
-    (tmp_path / "job.toml").write_text("[film]\npixels_per_mm = 20.0\n[iqi]\nkind = 'ISO-wire'\nset = 'W10'\n[weld]\nwall_mm = 8\n"
-                                       "[testing]\nstandard = 'iso-17636-1'\nclass = 'A'\n[exposure]\ntechnique = 'SWSI'\nsource = 'Se-75'\n")
+    (tmp_path / "job.toml").write_text(
+        "[film]\npixels_per_mm = 20.0\n[iqi]\nkind = 'ISO-wire'\nset = 'W10'\n[weld]\nwall_mm = 8\n"
+        "[testing]\nstandard = 'iso-17636-1'\nclass = 'A'\n[exposure]\ntechnique = 'SWSI'\nsource = 'Se-75'\n")
     assert main(["quality", str(path), "--job", str(tmp_path / "job.toml"), "--out", str(tmp_path / "out")]) == 0
     record = json.loads((tmp_path / "out" / "a<b>.quality.json").read_text())
     assert record["schema"] == "rtscan/quality/1"
