@@ -43,7 +43,7 @@ def join_weld(name: str, films: Sequence[FilmReading]) -> WeldDocument:
     facts = _weld_facts(name, films)
     axis = Axis(facts.length_mm, closed=facts.joint == "girth" and facts.length_mm is not None)
     history: list[str] = []
-    placed = _latest_shots([_place(film, axis, history) for film in films], axis, history)
+    placed = _latest_shots([_place(film, axis, len(films) > 1, history) for film in films], axis, history)
     covered = union(piece for film in placed for piece in film.intervals)
     indications, groups = group(_numbered(_merge(placed, axis)))
     counting = [film for film in films if _still_needed(film, placed, axis)]
@@ -68,12 +68,14 @@ def _weld_facts(name: str, films: Sequence[FilmReading]) -> WeldFacts:
     return facts
 
 
-def _place(film: FilmReading, axis: Axis, history: list[str]) -> _Placed:
+def _place(film: FilmReading, axis: Axis, beside_others: bool, history: list[str]) -> _Placed:
     sheet = film.worksheet
     if not sheet.quality.readable:
         history.append(f"{film.name}: may not be judged; it covers nothing, and its {len(sheet.indications)} marks are not counted")
         return _Placed(film, (), ())
     intervals = _intervals(sheet, axis)
+    if beside_others and sheet.weld.location.stations_from_datum is False:
+        intervals = ()
     if not intervals:
         history.append(f"{film.name}: its place on the weld is not known; it covers nothing until the job sheet gives a station")
     named = tuple(replace(i, film=film.name, seen_on=(film.name,)) for i in sheet.indications)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rtscan.filmset.join import FilmReading, join_weld
-from rtscan.findings import FilmFacts, Indication, Quality, Stretch, WeldArc, WeldFacts, Worksheet
+from rtscan.findings import FilmFacts, Indication, LocationFacts, Quality, Stretch, WeldArc, WeldFacts, Worksheet
 
 LENGTH_MM = 528.7
 
@@ -89,6 +89,15 @@ def test_a_film_that_may_not_be_judged_covers_nothing() -> None:
     assert weld.gaps == (Stretch(0.0, 290.0),)
     assert weld.indications == ()
     assert any("A: may not be judged" in line for line in weld.history)
+
+
+def test_a_film_whose_stations_count_from_its_own_end_is_not_placed_among_others() -> None:
+    loose = film("B", 0, 240)
+    location = LocationFacts(stations_from_datum=False)
+    loose = replace(loose, worksheet=replace(loose.worksheet, weld=replace(loose.worksheet.weld, location=location)))
+    weld = join_weld("W-017", [film("A", 0, 190), loose])
+    assert weld.gaps == (Stretch(190.0, LENGTH_MM),)
+    assert any("B: its place on the weld is not known" in line for line in weld.history)
 
 
 def test_films_that_disagree_about_the_wall_leave_it_unknown() -> None:
