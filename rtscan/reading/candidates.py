@@ -22,17 +22,23 @@ SUPPORT_SIGMAS_MM = (0.1, 0.2, 0.4, 0.8)
 
 @dataclass(frozen=True)
 class CandidateSettings:
-    """Bars on signal-to-noise, counts and window sizes (mm). A place that the network is sure of passes a bar lower by `net_bonus`."""
+    """Bars on signal-to-noise, counts and window sizes (mm). A place that the network is sure of passes a bar lower by `net_bonus`.
+
+    Two spots are kept apart when the residual between them sinks below `saddle_share` of the weaker; a spot on a ridge is kept apart when
+    it stands out of the ridge by `spot_over_ridge`.
+    """
 
     blob_bar: float = 4.2
     line_bar: float = 5.0
     line_low: float = 3.0
     strong: float = 10.0
     contrast_share: float = 0.4
-    support_sigmas: float = 1.5
     apart_mm: float = 0.35
-    most_per_tone: int = 110
+    most_per_tone: int = 120
     net_bonus: float = 4.0
+    spot_bar: float = 5.0
+    saddle_share: float = 0.72
+    spot_over_ridge: float = 2.2
 
 
 @dataclass(frozen=True)
@@ -93,7 +99,7 @@ class _Hunt:
         self.smooth = tuple(self.sign * s for s in smooth)
         self.taken = np.zeros(grid.residual.shape, dtype=bool)
         self.ridges = self._ridges()
-        self.sigmas = [float(1.4826 * np.median(np.abs(s[grid.usable]))) if grid.usable.any() else 1.0 for s in smooth]
+        self.spots = self._spots()
 
     def candidates(self) -> list[Candidate]:
         first = self._pass(self.maps)
@@ -136,11 +142,12 @@ class _Hunt:
         support = int(np.searchsorted(SUPPORT_SIGMAS_MM, 0.3 * response.width_mm, side="right")) - 1
         support = min(max(support, 0), len(SUPPORT_SIGMAS_MM) - 1)
         image = self.smooth[support]
+        base = self._base(image, row, column, response.width_mm)
         near = image[max(0, row - 2) : row + 3, max(0, column - 2) : column + 3]
-        contrast = float(near.max())
-        bar = max(self.settings.contrast_share * contrast, self.settings.support_sigmas * self.sigmas[support])
-        if contrast <= bar:
+        contrast = float(near.max()) - base
+        if contrast <= 0:
             return None
+        bar = base + self.settings.contrast_share * contrast
         patch = self._ridge_patch(row, column) if response.shape == "line" else None
         if patch is None:
             patch = self._compact_patch(image, bar, row, column, response)
@@ -152,6 +159,49 @@ class _Hunt:
         return Candidate(self.tone, row, column, snr, response.shape, index, response.size_mm, response.width_mm, direction, contrast, bar,
                          support, top, left, mask, self._profile(row, column))
 
+    def _base(self, image: F32, row: int, column: int, width_mm: float) -> float:
+        """What the residual is around a place: a low middle value of a ring one to two widths away."""
+        far = max(4, round(1.1 * width_mm * self.grid.per_mm) + 2)
+        top, left = max(0, row - far), max(0, column - far)
+        window = image[top : row + far + 1, left : column + far + 1]
+        rim = np.concatenate([window[0], window[-1], window[:, 0], window[:, -1]])
+        return float(np.percentile(rim, 40))
+
+    def _spots(self) -> NDArray[np.float64]:
+        """Compact peaks on fine scales: rows of (row, column, radius in grid pixels, contrast of the finest support)."""
+        fine = [r for r in self.maps if r.shape == "blob" and r.size_mm <= 1.0]
+        best, radius = np.full(self.taken.shape, -np.inf, dtype=np.float32), np.zeros(self.taken.shape, dtype=np.float32)
+        for one in fine:
+            better = self.sign * one.snr > best
+            best[better] = (self.sign * one.snr)[better]
+            radius[better] = one.size_mm * self.grid.per_mm
+        best = best + self.bonus
+        reach = 2 * max(1, round(0.25 * self.grid.per_mm)) + 1
+        rows, columns = np.nonzero((best >= cv2.dilate(best, np.ones((reach, reach), np.uint8))) & (best > self.settings.spot_bar) & self.grid.usable)
+        height = self.smooth[0][rows, columns]
+        return np.stack([rows, columns, radius[rows, columns], height], axis=1).astype(float)
+
+    def _without_rivals(self, top: int, left: int, mask: Bool, row: int, column: int) -> Bool:
+        """The patch less what belongs to other spots in it: those with a saddle between them and this one."""
+        inside = (self.spots[:, 0] >= top) & (self.spots[:, 0] < top + mask.shape[0])
+        inside &= (self.spots[:, 1] >= left) & (self.spots[:, 1] < left + mask.shape[1])
+        rivals = [s for s in self.spots[inside] if mask[int(s[0]) - top, int(s[1]) - left] and self._apart(row, column, s)]
+        if not rivals:
+            return mask
+        rows, columns = np.mgrid[top : top + mask.shape[0], left : left + mask.shape[1]]
+        own = np.hypot(rows - row, columns - column)
+        nearest = np.min([np.hypot(rows - s[0], columns - s[1]) for s in rivals], axis=0)
+        return np.asarray(mask & (own <= nearest))
+
+    def _apart(self, row: int, column: int, spot: NDArray[np.float64]) -> bool:
+        steps = int(max(abs(spot[0] - row), abs(spot[1] - column)))
+        if steps < 3:
+            return False
+        t = np.linspace(0.0, 1.0, steps + 1)
+        between = self.smooth[0][np.round(row + t * (spot[0] - row)).astype(int), np.round(column + t * (spot[1] - column)).astype(int)]
+        own = float(self.smooth[0][max(0, row - 1) : row + 2, max(0, column - 1) : column + 2].max())
+        return bool(between.min() < self.settings.saddle_share * min(own, spot[3]))
+
     def _profile(self, row: int, column: int) -> tuple[float, ...]:
         return tuple(float(self.sign * one.snr[row, column]) for one in self.maps)
 
@@ -161,7 +211,11 @@ class _Hunt:
         window = (slice(top, row + reach + 1), slice(left, column + reach + 1))
         above = (image[window] > bar) & ~self.taken[window] & self.grid.usable[window]
         above[row - top, column - left] = True
-        return _component(above, row - top, column - left, top, left)
+        patch = _component(above, row - top, column - left, top, left)
+        if patch is None:
+            return None
+        kept = self._without_rivals(*patch, row, column)
+        return _component(kept, row - patch[0], column - patch[1], patch[0], patch[1])
 
     def _ridges(self) -> NDArray[np.int32]:
         """Labels of the connected stretches over which the line filters of any width stay above the low bar."""
@@ -178,13 +232,26 @@ class _Hunt:
         box = self.slices[label - 1]
         top, left = box[0].start, box[1].start
         mask = (self.ridges[box] == label) & ~self.taken[box]
+        mask &= ~self._spots_on(mask, top, left)
         return _component(mask, row - top, column - left, top, left) if mask[row - top, column - left] else None
 
+    def _spots_on(self, mask: Bool, top: int, left: int) -> Bool:
+        """Discs round the spots that stand out of a ridge."""
+        discs = np.zeros(mask.shape, dtype=np.uint8)
+        if not mask.any():
+            return discs.astype(bool)
+        crest = float(np.median(self.smooth[0][top : top + mask.shape[0], left : left + mask.shape[1]][mask]))
+        for row, column, radius, height in self.spots:
+            r, c = int(row) - top, int(column) - left
+            if 0 <= r < mask.shape[0] and 0 <= c < mask.shape[1] and mask[r, c] and height > self.settings.spot_over_ridge * crest:
+                cv2.circle(discs, (c, r), round(1.2 * radius), 1, -1)
+        return discs.astype(bool)
+
     def _take(self, top: int, left: int, mask: Bool) -> None:
-        grown = cv2.dilate(np.pad(mask, 2).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
-        r0, c0 = max(0, top - 2), max(0, left - 2)
-        part = self.taken[r0 : top + mask.shape[0] + 2, c0 : left + mask.shape[1] + 2]
-        part |= grown[r0 - top + 2 :, c0 - left + 2 :][: part.shape[0], : part.shape[1]]
+        grown = cv2.dilate(np.pad(mask, 1).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+        r0, c0 = max(0, top - 1), max(0, left - 1)
+        part = self.taken[r0 : top + mask.shape[0] + 1, c0 : left + mask.shape[1] + 1]
+        part |= grown[r0 - top + 1 :, c0 - left + 1 :][: part.shape[0], : part.shape[1]]
 
     def _without(self, strong: list[Candidate]) -> Grid:
         """The grid with the patches of strong finds levelled to their surroundings."""

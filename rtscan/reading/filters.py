@@ -157,7 +157,7 @@ def _lines(calm: F32, grid: Grid, settings: FilterSettings) -> Iterator[Response
         image, usable = _level(calm, grid.usable, shrink)
         per_mm = grid.per_mm / shrink
         bands = _short_lines(image, sigma_mm * per_mm, settings.line_length_mm * per_mm, settings.directions)
-        for chain in range(3):
+        for chain in range(2):
             if chain:
                 held = [np.clip(b, -settings.chain_limit, settings.chain_limit) for b in bands]
                 bands = _chained(held, settings.line_length_mm * 3 ** (chain - 1) * per_mm)

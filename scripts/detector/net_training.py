@@ -89,22 +89,31 @@ class Crops:
                 at = (self.rng.random(2) * (np.array(shape) - CROP + 1)).astype(int)
             r, c = (int(np.clip(at[j], 0, shape[j] - CROP[j])) for j in (0, 1))
             x, f = self.seen[k][:, r : r + CROP[0], c : c + CROP[1]].float(), self.flaw[k][r : r + CROP[0], c : c + CROP[1]]
-            flips = [d for d in (1, 2) if self.rng.random() < 0.5]
-            if 1 in flips:
-                x = x * torch.tensor([1.0, 1.0, -1.0, 1.0, 1.0], device=self.device)[:, None, None]
-            x, f = torch.flip(x, flips), torch.flip(f, [d - 1 for d in flips])
-            x = self._jittered(x)
             rows = torch.zeros((256, 4), device=self.device)
             rows[: len(self.tables[k])] = self.tables[k][:256]
             seen.append(x)
             flaw.append(f)
             table.append(rows)
-        return torch.stack(seen), torch.stack(flaw), torch.stack(table)
+        x, f = self._mirrored(torch.stack(seen), torch.stack(flaw))
+        return self._jittered(x), f, torch.stack(table)
+
+    def _mirrored(self, x: torch.Tensor, f: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        """Half of the batch upside down, half of each half end for end; crops come in random order."""
+        half, quarter = BATCH // 2, BATCH // 4
+        x, f = x.clone(), f.clone()
+        x[:half], f[:half] = torch.flip(x[:half], [2]), torch.flip(f[:half], [1])
+        x[:half, 2] *= -1.0
+        for part in (slice(0, quarter), slice(half, half + quarter)):
+            x[part], f[part] = torch.flip(x[part], [3]), torch.flip(f[part], [2])
+        return x, f
 
     def _jittered(self, x: torch.Tensor) -> torch.Tensor:
-        scale = torch.tensor([float(np.exp(self.rng.normal(0, 0.15))), float(np.exp(self.rng.normal(0, 0.25))), 1.0, 1.0, 1.0], device=self.device)
-        shift = torch.tensor([0.0, 0.0, float(self.rng.normal(0, 0.08)), 0.0, float(self.rng.normal(0, 0.15))], device=self.device)
-        return x * scale[:, None, None] + shift[:, None, None]
+        draw = self.rng.normal(0, [0.15, 0.25, 0.08, 0.15], (BATCH, 4))
+        one, nil = np.ones(BATCH), np.zeros(BATCH)
+        scale = np.stack([np.exp(draw[:, 0]), np.exp(draw[:, 1]), one, one, one], axis=1)
+        shift = np.stack([nil, nil, draw[:, 2], nil, draw[:, 3]], axis=1)
+        scale_t, shift_t = (torch.from_numpy(v.astype(np.float32)).to(self.device)[:, :, None, None] for v in (scale, shift))
+        return x * scale_t + shift_t
 
 
 def loss_of(answer: torch.Tensor, flaw: torch.Tensor, table: torch.Tensor) -> torch.Tensor:

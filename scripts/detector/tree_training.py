@@ -1,0 +1,179 @@
+"""Fits the ranking (boosted trees) and the naming of types (additive logistic clues) on tables of candidates, and sets the bar."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import lzma
+import pickle
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.linear_model import LogisticRegression
+
+from rtscan.reading.type_clues import CLUES, clue_values
+
+LEAST_DETECTABILITY = 2.0
+FALSE_CALLS_PER_FILM = 0.5
+FALSE_CALLS_PER_CLEAN_FILM = 0.6
+LEAST_OF_A_TYPE = 12
+TERMS = {"2011": "gas pore", "2015": "elongated cavity", "2016": "worm-hole", "2024": "crater pipe", "3011": "linear slag inclusion",
+         "3012": "isolated slag inclusion", "3041": "tungsten inclusion", "3042": "copper inclusion", "3043": "protruding filler wire",
+         "4011": "lack of side-wall fusion", "4012": "lack of inter-run fusion", "4013": "lack of root fusion", "4021": "incomplete root penetration",
+         "5011": "undercut", "5012": "undercut", "5013": "shrinkage groove", "5041": "local excess penetration", "5042": "continuous excess penetration",
+         "510": "burn-through", "511": "incompletely filled groove", "515": "root concavity", "517": "poor restart", "602": "spatter",
+         "1011": "longitudinal crack in the weld metal", "1021": "transverse crack", "104": "crater crack", "106": "branching crack"}
+
+
+def load(folder: Path, name: str) -> list[Any]:
+    """The table of one set."""
+    return list(pickle.loads(lzma.decompress((folder / f"{name}.pickle.xz").read_bytes())))
+
+
+def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
+    """Writes rank.onnx, types.json and detector.json into `models`."""
+    training, calibration = load(folder, "training"), load(folder, "calibration")
+    names = tuple(n for n in next(t.names for t in training if t.names) if n != "arc")
+    trees = _ranking(training, names)
+    _save_onnx(trees, len(names), models / "rank.onnx")
+    _check_onnx(trees, matrix(calibration[0], names), models / "rank.onnx")
+    slope, offset = _calibrated(trees, calibration, names)
+    bar = _bar(trees, calibration, names, slope, offset)
+    (models / "types.json").write_text(json.dumps(_types(training, calibration), ensure_ascii=False), encoding="utf-8")
+    files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in ("net.onnx", "rank.onnx", "types.json")}
+    recipe = {"name": f"detector draw {seeds['draw']}", "recipe": "scripts/train_detector", "data": {k: v for k, v in seeds.items()},
+              "films": {"training": len(training), "calibration": len(calibration)}, "sha256": files, "features": list(names),
+              "calibration": [slope, offset], "bar": bar}
+    (models / "detector.json").write_text(json.dumps(recipe, indent=1) + "\n", encoding="utf-8")
+    print(f"bar {bar:.3f}, calibration {slope:.2f} {offset:.2f}")
+
+
+def matrix(table: Any, names: tuple[str, ...]) -> np.ndarray:
+    """The features of a film in the order of `names`, shape (candidates, names)."""
+    if not table.names:
+        return np.zeros((0, len(names)), dtype=np.float32)
+    at = {n: k for k, n in enumerate(table.names)}
+    return np.asarray(table.features[:, [at[n] for n in names]], dtype=np.float32)
+
+
+def _ranking(tables: list[Any], names: tuple[str, ...]) -> HistGradientBoostingClassifier:
+    features, wanted, weight = [], [], []
+    for t in tables:
+        x = matrix(t, names)
+        for row, found in zip(x, t.finds, strict=True):
+            if found == -2 or (found >= 0 and t.truths[found]["detectability"] < LEAST_DETECTABILITY):
+                continue
+            features.append(row)
+            wanted.append(found >= 0)
+            weight.append(1.5 if t.clean else 1.0)
+    trees = HistGradientBoostingClassifier(max_iter=260, learning_rate=0.05, max_leaf_nodes=20, min_samples_leaf=30, l2_regularization=2.0, random_state=0)
+    print(f"ranking: {len(wanted)} candidates, {sum(wanted)} of them true")
+    return trees.fit(np.array(features), np.array(wanted), sample_weight=np.array(weight))
+
+
+def _save_onnx(trees: HistGradientBoostingClassifier, width: int, path: Path) -> None:
+    """Writes the trees as one ONNX tree ensemble whose answer is the log-odds (node by node: left when value <= threshold)."""
+    from onnx import TensorProto, checker, helper
+
+    nodes: dict[str, list[Any]] = {k: [] for k in ("treeids", "nodeids", "featureids", "modes", "values", "truenodeids", "falsenodeids")}
+    leaves: dict[str, list[Any]] = {k: [] for k in ("treeids", "nodeids", "ids", "weights")}
+    for tree, (predictor,) in enumerate(trees._predictors):
+        for number, node in enumerate(predictor.nodes):
+            leaf = bool(node["is_leaf"])
+            row = (tree, number, 0 if leaf else int(node["feature_idx"]), "LEAF" if leaf else "BRANCH_LEQ", 0.0 if leaf else float(node["num_threshold"]),
+                   0 if leaf else int(node["left"]), 0 if leaf else int(node["right"]))
+            for key, value in zip(nodes, row, strict=True):
+                nodes[key].append(value)
+            if leaf:
+                for key, value in zip(leaves, (tree, number, 0, float(node["value"])), strict=True):
+                    leaves[key].append(value)
+    ensemble = helper.make_node("TreeEnsembleRegressor", ["features"], ["odds"], domain="ai.onnx.ml", n_targets=1, aggregate_function="SUM",
+                                base_values=[float(np.ravel(trees._baseline_prediction)[0])], post_transform="NONE",
+                                **{f"nodes_{k}": v for k, v in nodes.items()}, **{f"target_{k}": v for k, v in leaves.items()})
+    graph = helper.make_graph([ensemble], "rank", [helper.make_tensor_value_info("features", TensorProto.FLOAT, [None, width])],
+                              [helper.make_tensor_value_info("odds", TensorProto.FLOAT, [None, 1])])
+    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 15), helper.make_opsetid("ai.onnx.ml", 3)], ir_version=8)
+    checker.check_model(model)
+    path.write_bytes(model.SerializeToString())
+
+
+def _check_onnx(trees: HistGradientBoostingClassifier, x: np.ndarray, path: Path) -> None:
+    import onnxruntime
+
+    told = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"]).run(None, {"features": x})[0][:, 0]
+    worst = float(np.abs(told - trees.decision_function(x)).max())
+    print(f"largest difference between trees and ONNX: {worst:.1e} in log-odds")
+    if np.median(np.abs(told - trees.decision_function(x))) > 1e-3:
+        raise SystemExit("the ONNX file does not answer as the trees do")
+
+
+def _log_odds(trees: HistGradientBoostingClassifier, table: Any, names: tuple[str, ...]) -> np.ndarray:
+    x = matrix(table, names)
+    return np.asarray(trees.decision_function(x)) if len(x) else np.zeros(0)
+
+
+def _calibrated(trees: HistGradientBoostingClassifier, tables: list[Any], names: tuple[str, ...]) -> tuple[float, float]:
+    """Slope and offset of the log-odds on films the trees have not seen (J. Platt, 1999)."""
+    odds = np.concatenate([_log_odds(trees, t, names) for t in tables])
+    finds = np.concatenate([np.array(t.finds) for t in tables])
+    known = finds != -2
+    fitted = LogisticRegression(C=1e3).fit(odds[known, None], finds[known] >= 0)
+    return float(fitted.coef_[0, 0]), float(fitted.intercept_[0])
+
+
+def _bar(trees: HistGradientBoostingClassifier, tables: list[Any], names: tuple[str, ...], slope: float, offset: float) -> float:
+    """The least probability that keeps both false-call targets."""
+    false: list[tuple[float, bool]] = []
+    for t in tables:
+        p = 1 / (1 + np.exp(-(slope * _log_odds(trees, t, names) + offset)))
+        false += [(float(q), t.clean) for q, f in zip(p, t.finds, strict=True) if f == -1]
+    clean = sum(t.clean for t in tables)
+    everywhere = sorted((p for p, _ in false), reverse=True)
+    on_clean = sorted((p for p, c in false if c), reverse=True)
+    return max(everywhere[int(FALSE_CALLS_PER_FILM * len(tables))], on_clean[int(FALSE_CALLS_PER_CLEAN_FILM * clean)])
+
+
+def _found(tables: list[Any]) -> tuple[list[dict[str, float]], list[str]]:
+    rows, terms = [], []
+    for t in tables:
+        for row, found in zip(t.features, t.finds, strict=True):
+            if found >= 0 and t.truths[found]["detectability"] >= 3 and t.truths[found]["iso6520"] in TERMS:
+                rows.append(dict(zip(t.names, map(float, row), strict=True)))
+                terms.append(TERMS[t.truths[found]["iso6520"]])
+    return rows, terms
+
+
+def _types(training: list[Any], calibration: list[Any]) -> dict[str, Any]:
+    """Weights of the clues for every type, dark and bright apart; the temperature from the calibration films."""
+    result: dict[str, Any] = {}
+    rows, terms = _found(training)
+    extra_rows, extra_terms = _found(calibration)
+    for tone, is_dark in (("dark", 1.0), ("bright", 0.0)):
+        pick = [k for k, r in enumerate(rows) if r["dark"] == is_dark]
+        kept = {t for t in terms if sum(terms[k] == t for k in pick) >= LEAST_OF_A_TYPE}
+        pick = [k for k in pick if terms[k] in kept]
+        x = np.array([clue_values(rows[k]) for k in pick])
+        y = [terms[k] for k in pick]
+        fitted = LogisticRegression(C=0.15, max_iter=3000).fit(x, y)
+        other = [k for k, r in enumerate(extra_rows) if r["dark"] == is_dark and extra_terms[k] in kept]
+        temperature = _temperature(fitted.decision_function(np.array([clue_values(extra_rows[k]) for k in other])), fitted.classes_, [extra_terms[k] for k in other])
+        print(f"{tone}: {len(y)} finds of {len(kept)} types; temperature {temperature:.2f}")
+        result[tone] = {"types": [str(c) for c in fitted.classes_], "weights": np.round(fitted.coef_, 4).tolist(),
+                        "offsets": np.round(fitted.intercept_, 4).tolist(), "temperature": temperature}
+    result["clues"] = [c.feature for c in CLUES]
+    return result
+
+
+def _temperature(scores: np.ndarray, classes: np.ndarray, terms: list[str]) -> float:
+    """The divisor of the scores that makes the calibration films most probable (C. Guo et al., ICML 2017)."""
+    if scores.ndim == 1:
+        scores = np.stack([-scores, scores], axis=1) / 2
+    at = np.array([list(classes).index(t) for t in terms])
+
+    def cost(t: float) -> float:
+        z = scores / t
+        return float(np.mean(np.logaddexp.reduce(z, axis=1) - z[np.arange(len(at)), at]))
+
+    return float(min(np.geomspace(0.5, 3.0, 40), key=cost))
