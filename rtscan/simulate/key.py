@@ -18,7 +18,7 @@ from rtscan.simulate.geometry import WallFrame, downstream_is_positive_across
 from rtscan.simulate.images import add_patch, gaussian
 from rtscan.simulate.imaging import Patch
 from rtscan.simulate.render import SLIT_SIGMA, Exposed, SeenFlaw
-from rtscan.simulate.scanner import BLUR_SIGMA_PER_FWHM
+from rtscan.simulate.scanner import BLUR_SIGMA_PER_FWHM, noise_at
 
 SCHEMA = "rtscan/key/1"
 OUTLINE_SHARE = 0.004
@@ -233,8 +233,9 @@ def _contrast(seen: SeenFlaw, exposed: Exposed) -> tuple[float, float, float]:
     sharp_d = exposed.law.net_density(np.maximum(without + plain, 1e-9)) - base
     soft_d = exposed.law.net_density(dose) - base
     noise = float(np.mean(exposed.law.grain(base)))
+    white = float(np.mean(noise_at(base + exposed.fog, recipe.scan)))
     top = recipe.scan.density_max - exposed.fog
-    detect = _detectability(np.where(base < top, soft_d, 0.0), noise, exposed)
+    detect = _detectability(np.where(base < top, soft_d, 0.0), noise, white, exposed)
     return float(np.abs(sharp_d).max()), float(np.abs(soft_d).max()), detect
 
 
@@ -252,7 +253,7 @@ def _soft_sigma(exposed: Exposed) -> float:
     )
 
 
-def _detectability(signal: F64, granularity: float, exposed: Exposed) -> float:
+def _detectability(signal: F64, granularity: float, white: float, exposed: Exposed) -> float:
     """sqrt(sum |S|^2 / NPS) over the spectrum of the patch: grain (seen through the scanner's blur) and white scanner noise.
 
     Source: the ideal observer for a known signal in stationary Gaussian noise (Wiener spectrum matched filter).
@@ -266,7 +267,7 @@ def _detectability(signal: F64, granularity: float, exposed: Exposed) -> float:
     down = np.exp(-drag * (np.fft.fftfreq(rows, pitch)[:, None]) ** 2)
     grain = (granularity * white_density_mm() / pitch) ** 2 * USUAL_GRAIN.power(f2) * np.exp(-spot * f2)
     step = (scan.density_max / 2**scan.bits) ** 2 / 12.0
-    noise = (grain + scan.noise**2 + scan.lines**2) * down + step
+    noise = (grain + white**2 + scan.lines**2) * down + step
     weight = np.full(spectrum.shape[1], 2.0)
     weight[0] = 1.0
     if columns % 2 == 0:

@@ -187,7 +187,7 @@ def _ellipse_offset(distance: float, od: float, wall: float, rng: np.random.Gene
 
 def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generator) -> Table:
     table: Table = {
-        "class": str(rng.choice(["C1", "C2", "C2", "C3", "C3", "C4", "C5"])),
+        "class": str(rng.choice(["C1", "C1", "C2", "C2", "C3", "C4", "C5"])),
         "density": _uniform(rng, 1.9, 2.8),
         "height_mm": _uniform(rng, 45, 70),
     }
@@ -202,7 +202,7 @@ def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generato
 
 def _scan(level: int, rng: np.random.Generator) -> Table:
     table: Table = {"pixels_per_mm": float(rng.choice([20.0, 20.0, 24.81, 25.0, 15.0])), "bits": int(rng.choice([16, 16, 12, 8]))}
-    table |= {"lines": _uniform(rng, 0.0003, 0.001 * level), "noise": round(float(np.exp(rng.uniform(np.log(0.003), np.log(0.03)))), 4)}
+    table |= {"lines": _uniform(rng, 0.0003, 0.001 * level), "noise": round(float(np.exp(rng.uniform(np.log(0.002), np.log(0.015)))), 4)}
     table |= {"blur_mm": _uniform(rng, 0.03, 0.08), "drag_mm": _uniform(rng, 0.02, 0.05), "density_max": 4.7}
     if level > 1:
         table["dust"] = int(rng.integers(0, 40 * level))

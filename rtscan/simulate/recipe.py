@@ -99,7 +99,7 @@ class ScanPart(_Section):
     grey_is: Literal["density", "light", "dose"] = "density"
     look: Literal["dense-bright", "dense-dark"] = "dense-bright"
     lines: float = Field(default=0.002, ge=0, le=0.2)
-    noise: float = Field(default=0.004, ge=0, le=0.2)
+    noise: float = Field(default=0.004, ge=0, le=0.2, description="white noise at density 2; more light, less noise")
     blur_mm: float = Field(default=0.045, ge=0, le=1.0)
     drag_mm: float = Field(default=0.0, ge=0, le=1.0, description="more blur down the film, from its movement (full width at half height)")
     density_max: float = Field(default=4.5, ge=2.0, le=6.0)
