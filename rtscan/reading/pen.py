@@ -54,7 +54,6 @@ def find_pen(film: Film, usable: Bool, settings: PenSettings) -> tuple[Bool, tup
     by_lead = cv2.dilate((~known).astype(np.uint8), around).astype(bool)
     dark = small - cv2.morphologyEx(small, cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REFLECT).astype(np.float32)
     _, labels, stats, _ = cv2.connectedComponentsWithStats((dark > settings.level * float(high - low)).astype(np.uint8), connectivity=8)
-    slope = _slope(small)
     mask = np.zeros((rows, columns), dtype=np.uint8)
     long = stats[:, 2:4].max(axis=1) / per_mm
     for label in np.flatnonzero((long >= settings.least_size_mm) & (long <= settings.greatest_size_mm)):
@@ -64,7 +63,7 @@ def find_pen(film: Film, usable: Bool, settings: PenSettings) -> tuple[Bool, tup
         edge = min(x, y, columns - x - w, rows - y - h) < settings.by_the_edge_mm * per_mm
         dense = edge and float(np.percentile(dark[window][shape], 75)) > settings.dense * float(high - low)
         asked = settings.sharpness_by_the_edge if dense else settings.sharpness
-        if label and by_lead[window][shape].mean() < 0.3 and _is_ink(shape, dark[window], slope[window], per_mm, asked, settings):
+        if label and by_lead[window][shape].mean() < 0.3 and _is_ink(shape, dark[window], _slope(small, window), per_mm, asked, settings):
             mask[window][shape] = 1
     grown = cv2.dilate(mask, np.ones((3, 3), np.uint8), iterations=max(1, round(settings.grown_mm * per_mm)))
     hidden = np.zeros(film.density.shape, dtype=bool)
@@ -75,10 +74,13 @@ def find_pen(film: Film, usable: Bool, settings: PenSettings) -> tuple[Bool, tup
     return hidden, tuple(Mark("artefact", path, settings.stroke_mm[0] * scale, "handwriting on the film") for path in paths)
 
 
-def _slope(density: F32) -> F32:
-    """Greatest density slope within a pixel's neighbourhood, per pixel."""
-    steep = cv2.magnitude(cv2.Sobel(density, cv2.CV_32F, 1, 0), cv2.Sobel(density, cv2.CV_32F, 0, 1)).astype(np.float32) / np.float32(8)
-    return cv2.dilate(steep, np.ones((3, 3), np.uint8)).astype(np.float32)
+def _slope(density: F32, window: tuple[slice, slice]) -> F32:
+    """Greatest density slope within a pixel's neighbourhood, per pixel, in a window of the film."""
+    top, left = max(0, window[0].start - 2), max(0, window[1].start - 2)
+    part = density[top : window[0].stop + 2, left : window[1].stop + 2]
+    steep = cv2.magnitude(cv2.Sobel(part, cv2.CV_32F, 1, 0), cv2.Sobel(part, cv2.CV_32F, 0, 1)).astype(np.float32) / np.float32(8)
+    widest = cv2.dilate(steep, np.ones((3, 3), np.uint8)).astype(np.float32)
+    return widest[window[0].start - top : window[0].stop - top, window[1].start - left : window[1].stop - left]
 
 
 def _is_ink(shape: Bool, dark: F32, slope: F32, per_mm: float, sharpness: float, settings: PenSettings) -> bool:

@@ -31,21 +31,22 @@ def find_scan_lines(film: Film, usable: Bool, settings: ScanLineSettings) -> tup
     """One mark per line, columns before rows, in order of place."""
     marks = []
     rows, columns = film.density.shape
-    for place in _lines(film.density, usable, settings):
+    for place in _lines(film.density, usable, False, settings):
         marks.append(Mark("artefact", np.array([[place, 0.0], [place, rows - 1.0]]), 3.0, "line of the scanner"))
-    for place in _lines(film.density.T, usable.T, settings):
+    for place in _lines(film.density, usable, True, settings):
         marks.append(Mark("artefact", np.array([[0.0, place], [columns - 1.0, place]]), 3.0, "line of the scanner"))
     return tuple(marks)
 
 
-def _lines(density: F32, usable: Bool, settings: ScanLineSettings) -> list[int]:
-    """Columns that stand out from their neighbours all along."""
-    rows, columns = density.shape
+def _lines(density: F32, usable: Bool, turned: bool, settings: ScanLineSettings) -> list[int]:
+    """Columns (`turned`: rows) that stand out from their neighbours all along."""
+    rows, columns = density.shape[::-1] if turned else density.shape
     if rows < 4 * settings.segments or columns < 64:
         return []
-    size = (columns, settings.segments)
+    size = (settings.segments, columns) if turned else (columns, settings.segments)
     share = cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     total = cv2.resize(np.where(usable, density, np.float32(0)), size, interpolation=cv2.INTER_AREA)
+    share, total = (share.T, total.T) if turned else (share, total)
     mean = total / np.maximum(share, 1e-6)
     near, far = settings.beside_px
     beside = np.mean([np.roll(mean, shift, axis=1) for n in range(near, far + 1) for shift in (-n, n)], axis=0)
