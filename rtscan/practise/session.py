@@ -52,7 +52,8 @@ def grade_session(folder: Path, trainee: str, matching: Matching, grading: Gradi
     given = _from_worksheets(source, names) if source.is_dir() else read_answers(source, names)
     by_film = {a.film: a for a in given if not a.blank}
     if not by_film:
-        raise ListError(str(source), "holds no answer yet; fill in the sheet first")
+        missing = "no worksheet of these films; read them first" if source.is_dir() else "no answer yet; fill in the sheet first"
+        raise ListError(str(source), f"holds {missing}")
     own_file = folder / sealed.criteria
     criteria = load_criteria(str(own_file) if own_file.is_file() else sealed.criteria)
     grades, own = [], []

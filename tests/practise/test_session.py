@@ -199,6 +199,7 @@ def test_mistakes_of_use_are_one_line(dealt: Path, tmp_path: Path, capsys: pytes
     for arguments, says in (
         (["practise", "grade", str(tmp_path)], "holds no answer_key.sealed"),
         (["practise", "grade", str(dealt), "--no-history"], "holds no answer yet"),
+        (["practise", "grade", str(dealt), "--answers", str(tmp_path), "--no-history"], "holds no worksheet of these films"),
         (["practise", "deal", "--out", str(tmp_path / "x"), "--level", "99"], "no level 99"),
         (["practise", "deal", "--out", str(tmp_path / "x"), "--technique", "SWIS"], "SWIS is not a technique"),
         (["practise", "deal", "--out", str(tmp_path / "x"), "--criteria", "api-1140"], "no criterion"),
