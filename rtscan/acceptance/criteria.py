@@ -229,7 +229,9 @@ class Rule(_Row):
 
     @property
     def prints_lengths(self) -> bool:
-        """Whether the row prints lengths, so that its metric and inch figures may disagree."""
+        """Whether the row compares with printed lengths, so that its metric and inch figures may disagree."""
+        if self.kind in ("chart", "look", "permitted", "not permitted"):
+            return False
         gates = (self.when.wall, self.when.od, self.when.weld_length, self.relevant)
         limits = [self.limit, self.window, self.isolated_limit, self.apart, *(b for g in gates if g for b in (g.above, g.from_, g.below))]
         return any(limit is not None and is_dual(limit) for limit in limits)

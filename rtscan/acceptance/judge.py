@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import gc
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import TypeVar
 
@@ -31,7 +33,23 @@ def judge(document: Document, criteria: Criteria | None, situation: Situation, d
     """
     if criteria is None:
         return pronounce(replace(document, criteria=None, findings=(), removal=()), None, situation, "")
-    doubt = doubt or Doubt()
+    with _no_collection():
+        return _judged(document, criteria, situation, doubt or Doubt())
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """Long lists make many small records and no cycles; looking for cycles meanwhile costs a quarter of the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _judged(document: Document, criteria: Criteria, situation: Situation, doubt: Doubt) -> Document:
     units = criteria.units_for(situation.units)
     document = replace(document, groups=groups_of(document.indications, document.groups))
     possible = worlds(criteria, situation)

@@ -158,7 +158,8 @@ def _build(source: _Source, variant: dict[str, str]) -> Criteria:
 
 def _collect(source: _Source, variant: dict[str, str]) -> _Collected:
     """The rows of one variant; `extends` brings the rows of another criterion, which single rows of this file then change."""
-    data, problems, place = source.data, list[str](), dict[str, int]()
+    problems, place = list[str](), dict[str, int]()
+    data = _with_proper_lists(source, problems)
     base = _base(source, variant, problems)
     rows = {name: dict(row) for name, row in base.rows.items()} if base else {}
     for number, row in enumerate(_rule_rows(source, problems)):
@@ -169,6 +170,7 @@ def _collect(source: _Source, variant: dict[str, str]) -> _Collected:
         chosen = _of_variant(row, variant.get("key", ""))
         if name in place:
             problems.append(f'line {_line(source.text, number, "id")}: the id "{name}" is used twice; give each row its own')
+            name = f"{name} (second)"
         place[name] = number
         if chosen is not None:
             rows[name] = {**rows.get(name, {}), **chosen}
@@ -187,6 +189,14 @@ def _collect(source: _Source, variant: dict[str, str]) -> _Collected:
         cautions=tuple(data.get("cautions") or (base.cautions if base else ())),
         sha256=hashlib.sha256((source.text + (base.sha256 if base else "")).encode()).hexdigest(),
     )
+
+
+def _with_proper_lists(source: _Source, problems: list[str]) -> dict[str, Any]:
+    """The data without top-level keys that should be lists of texts and are not."""
+    wrong = [key for key in ("units", "drop", "cautions") if key in source.data
+             and not (isinstance(source.data[key], list) and all(isinstance(v, str) for v in source.data[key]))]
+    problems += [f'line {_line(source.text, None, key)}: {key} is not a list of texts; write {key} = ["…"]' for key in wrong]
+    return {key: value for key, value in source.data.items() if key not in wrong}
 
 
 def _base(source: _Source, variant: dict[str, str], problems: list[str]) -> _Collected | None:
@@ -223,17 +233,14 @@ def _of_variant(row: dict[str, Any], key: str) -> dict[str, Any] | None:
 def _rule(source: _Source, found: _Collected, name: str, row: dict[str, Any], problems: list[str]) -> Rule | None:
     """One row checked; its mistakes go to `problems`."""
     number = found.place.get(name)
-    try:
-        rule = Rule.model_validate(row)
-    except ValidationError as error:
-        for mistake in error.errors(include_url=False):
-            problems.append(_mistake(source, number, name, mistake))
-        return None
-    missing = [] if set(found.units) != {"mm", "in"} else _one_sided(row)
-    for key in missing:
+    for key in _one_sided(row) if set(found.units) == {"mm", "in"} else ():
         problems.append(f'line {_line(source.text, number, key)}: rule {name}: "{key}" has a figure for one of mm and in only; '
                         "print both, they are separate sets")
-    return None if missing else rule
+    try:
+        return Rule.model_validate(row)
+    except ValidationError as error:
+        problems += [_mistake(source, number, name, mistake) for mistake in error.errors(include_url=False)]
+        return None
 
 
 def _mistake(source: _Source, number: int | None, name: str, mistake: Any) -> str:

@@ -6,6 +6,7 @@ Removing an item never makes any of these rules worse; `removal.py` rests on tha
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -138,13 +139,49 @@ def _lines(rule: Rule, items: Sequence[Item], ground: Ground, fewest: int) -> tu
     if any(i.start is None for i in items):
         return (unplaced(items, ground.scale.units, "whether they lie in line"),)
     limit = sum_limit(rule, ground)[1]
-    found = [group for line, certain in _touching(items, fewest, rule.kind == "aligned group")
-             for chain in (_chains(line, rule.gap_factor, ground.ring_mm) if rule.gap_factor else (line,))
-             for group in _worst_of(rule, chain, certain, fewest, limit, ground)]
+    chains = [(chain, certain) for line, certain in _touching(items, fewest, rule.kind == "aligned group")
+              for chain in (_chains(line, rule.gap_factor, ground.ring_mm) if rule.gap_factor else (line,))]
+    found = _worst_groups(rule, chains, fewest, limit, ground)
     if not found:
         return (Outcome("accept", f"no {fewest} in line", tuple(items), unit=ground.scale.units),)
     bad = [g for g in found if compare(rule, g.stretch.amount, g.stretch.u, limit) != "accept"]
     return tuple(_line_outcome(rule, g, ground) for g in _distinct(bad) or [max(found, key=lambda g: (g.stretch.amount, -g.stretch.start))])
+
+
+def _worst_groups(rule: Rule, chains: Sequence[tuple[list[Item], bool]], fewest: int, limit: float, ground: Ground) -> list[_Group]:
+    """All bad groups, or the worst of the accepted ones: chains whose bound is accepted and below what was found are not looked at."""
+    bounded = sorted(((_bound(rule, chain, ground), n) for n, (chain, _) in enumerate(chains)), key=lambda b: (-b[0], b[1]))
+    found: list[_Group] = []
+    greatest = -math.inf
+    for bound, n in bounded:
+        if bound < greatest and compare(rule, bound, 0.0, limit) == "accept":
+            break
+        for group in _worst_of(rule, chains[n][0], chains[n][1], fewest, limit, ground):
+            found.append(group)
+            greatest = max(greatest, group.stretch.amount)
+    return found
+
+
+def _bound(rule: Rule, line: Sequence[Item], ground: Ground) -> float:
+    """No window of the line holds more, uncertainty included: everything that starts within its length and that of the longest."""
+    window_mm, ring = window_of(rule, ground)[0], ground.ring_mm
+    amounts = [(i.length.value + i.length.u) * ground.scale.factor for i in line if i.length]
+    if window_mm is None or (ring is not None and window_mm >= ring):
+        return sum(amounts)
+    starts = [(i.start or 0.0) if ring is None else (i.start or 0.0) % ring for i in line]
+    placed = sorted(zip(starts, amounts, strict=True))
+    if ring is not None:
+        placed += [(x + ring, a) for x, a in placed]
+    reach = window_mm + max((i.end or 0.0) - (i.start or 0.0) for i in line) + 1e-6
+    greatest = running = 0.0
+    first = 0
+    for x, amount in placed:
+        running += amount
+        while x - placed[first][0] > reach:
+            running -= placed[first][1]
+            first += 1
+        greatest = max(greatest, running)
+    return greatest
 
 
 def _line_outcome(rule: Rule, group: _Group, ground: Ground) -> Outcome:
@@ -192,8 +229,13 @@ def _touching(items: Sequence[Item], fewest: int, wide: bool) -> Iterator[tuple[
         widest = max(half for _, half in places)
         places = [(n * _LINE_STEP_MM, widest) for n in sorted({round(y / _LINE_STEP_MM) for y, _ in places})]
     tried: set[tuple[int, ...]] = set()
+    across = sorted(((y, reach, n) for n, (y, reach, _) in enumerate(known)))
+    farthest = max(reach for _, reach, _ in known)
     for y, half in places:
-        line = [i for at, reach, i in known if abs(at - y) <= reach + half + 1e-9]
+        first = bisect_left(across, (y - farthest - half - 1e-9,))
+        last = bisect_right(across, (y + farthest + half + 1e-9, math.inf))
+        touched = sorted(n for at, reach, n in across[first:last] if abs(at - y) <= reach + half + 1e-9)
+        line = [known[n][2] for n in touched]
         if unknown:
             line = sorted([*line, *unknown], key=lambda i: (i.start or 0.0, i.ids))
         key = tuple(i.ids[0] for i in line)

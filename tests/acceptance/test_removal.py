@@ -53,8 +53,8 @@ def least_by_brute_force(items: tuple[Indication, ...], alone: set[int], name: s
 
 @pytest.mark.parametrize("seed", range(12))
 @pytest.mark.parametrize(("name", "types"), [
-    ("api-1104@2013", ("3011", "4012")), ("b31.3-normal", ("3011",)), ("iso-10675-1-level-3", ("3011", "4012")), ("asme-viii-uw51", ("3011",)),
-    ("aws-d1.1-static", ("3011",)),
+    ("api-1104@2013", ("3011", "4012")), ("b31.3-normal", ("3011",)), ("iso-10675-1-level-3", ("3011", "4012")),
+    ("asme-viii-uw51", ("3011",)), ("aws-d1.1-static", ("3011",)),
 ])
 def test_removal_is_least(name: str, types: tuple[str, ...], seed: int) -> None:
     rng = random.Random(seed)
@@ -62,7 +62,8 @@ def test_removal_is_least(name: str, types: tuple[str, ...], seed: int) -> None:
     criteria = load_criteria(name)
     sheet = judge(Worksheet(indications=items), criteria, WELD)
     kinds = {r.id: r.kind for r in criteria.rules}
-    alone = {n for f in sheet.findings if f.result == "reject" and kinds[f.rule] in ONE_KINDS and len(f.indications) == 1 for n in f.indications}
+    rejected = [f for f in sheet.findings if f.result == "reject" and kinds[f.rule] in ONE_KINDS]
+    alone = {f.indications[0] for f in rejected if len(f.indications) == 1}
     if sheet.verdict != "reject":
         assert sheet.removal == ()
         return
@@ -80,7 +81,7 @@ def test_thirty_candidates_are_searched_exactly_in_time() -> None:
     assert sheet.removal
     assert "greedy" not in sheet.verdict_says
     assert "not proved least" not in sheet.verdict_says
-    assert time.process_time() - started < 20  # the worst the search was seen to take, with room for a slow machine
+    assert time.process_time() - started < 20  # seen: 1.6 s; room for a slow and busy machine
     assert left_over_is_accepted(items, set(sheet.removal), "api-1104@2013", WELD)
 
 
