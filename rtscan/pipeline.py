@@ -79,10 +79,11 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
         quality = replace(quality, detection_limit=detection_limit(backgrounds, contrast))
         regions = segment(backgrounds, contrast.blur_mm if contrast else None)
         indications, groups = group(classify(measure(regions, backgrounds, film, weld, job, contrast.per_mm if contrast else None)))
+    facts = _weld_facts(film, weld, job)
     sheet = Worksheet(
         tool=f"rtscan {__version__}", job_sha256=job_sha256(job), criteria_sha256=criteria.sha256 if criteria else "",
         film=film.facts, quality=_past_failures(quality) if chosen.judge_anyway else quality,
-        weld=_weld_facts(film, weld, job), indications=indications, groups=groups,
+        weld=facts, indications=_on_the_ring(indications, facts), groups=groups,
         objects=_objects(marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
         date=job.film.date.isoformat() if job.film.date else "", model=model_name(),
     )
@@ -143,13 +144,27 @@ def _arc(arc: Arc) -> WeldArc:
         wall=arc.wall, centreline_px=_line(arc.centreline_px), left_edge_px=_line(arc.left_edge_px), right_edge_px=_line(arc.right_edge_px),
         station_from_mm=float(stations[0]) if seen and stations is not None else None,
         station_to_mm=float(stations[-1]) if seen and stations is not None else None,
+        station_mm=() if arc.station_mm is None else tuple(float(s) for s in _some(arc.station_mm)),
     )
 
 
 def _line(points: F64) -> tuple[Point, ...]:
-    step = max(1, len(points) // _LINE_POINTS)
-    kept = [*points[:-1:step], points[-1]]
-    return tuple((float(x), float(y)) for x, y in kept)
+    return tuple((float(x), float(y)) for x, y in _some(points))
+
+
+def _some(rows: F64) -> list[F64]:
+    """At most about `_LINE_POINTS` rows, evenly spaced, the last among them."""
+    return [*rows[:-1:max(1, len(rows) // _LINE_POINTS)], rows[-1]]
+
+
+def _on_the_ring(indications: tuple[Indication, ...], weld: WeldFacts) -> tuple[Indication, ...]:
+    """Stations of a girth weld from 0 to its length, also for what lies just before the datum."""
+    ring = weld.length_mm if weld.joint == "girth" else None
+
+    def wrapped(station_mm: float | None) -> float | None:
+        return station_mm if station_mm is None or not ring else station_mm % ring
+
+    return tuple(replace(i, along_mm=wrapped(i.along_mm), other_along_mm=wrapped(i.other_along_mm)) for i in indications)
 
 
 def _location(job: Job) -> LocationFacts:

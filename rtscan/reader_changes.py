@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from rtscan.errors import ListError
-from rtscan.findings import Closed, Finding, Indication, Reader, Result, WeldDocument, Worksheet
-from rtscan.hand_groups import regrouped
+from rtscan.findings import Closed, Finding, Group, Indication, Reader, Result, WeldDocument, Worksheet
 from rtscan.record_json import load_document, without_dangling
 from rtscan.record_lists import (
     COLUMNS,
@@ -110,7 +109,7 @@ def merged(document: Worksheet | WeldDocument, changes: Changes) -> Worksheet | 
         raise ListError(changes.file, shortened(problems))
     words += [f"review of {_said(document.findings[c.finding])} closed: {c.result}{'; ' * bool(c.note)}{c.note}" for c in closed.values()]
     words += [f"review of {_said(document.findings[place])} opened again" for place in sorted(cleared)]
-    groups = regrouped(document.groups, document.indications, after)
+    groups = _regrouped(document.groups, document.indications, after)
     reader = _reader(document.reader, changes.reader, words, closed, cleared)
     return without_dangling(replace(document, indications=_without_old_gaps(before, after), groups=groups, reader=reader))
 
@@ -271,3 +270,24 @@ def _closed_by_result(document: Worksheet | WeldDocument, changes: Changes, prob
     problems += [f"line {lines[i]}, column result: no open review is about indication {i} alone; close it in the findings sheet"
                  for i in sorted(set(answers) - settled)]
     return closed
+
+
+def _regrouped(groups: Sequence[Group], before: Sequence[Indication], after: Sequence[Indication]) -> tuple[Group, ...]:
+    """The groups after a reader's changes: members moved in or out by the `group` column, or removed.
+
+    A group whose members changed in any way loses its sizes (whoever judges works them out from the members); one with fewer
+    than two members is dropped. Names that are new in the column make no group here: they are judged as groups by their name.
+    """
+    old = {i.id: i for i in before}
+    new = {i.id: i for i in after}
+    moved = {i for i in new if i not in old or old[i].group != new[i].group}
+    result: list[Group] = []
+    for group in groups:
+        stayed = [i for i in group.members if i in new and (i not in moved or new[i].group == group.id)]
+        joined = [i for i in new if i in moved and new[i].group == group.id and i not in group.members]
+        members = tuple(stayed + joined)
+        if members == group.members and all(old.get(i) == new[i] for i in members):
+            result.append(group)
+        elif len(members) > 1:
+            result.append(replace(group, members=members, sum_length_mm=None, end_to_end_mm=None, diameter_mm=None))
+    return tuple(result)

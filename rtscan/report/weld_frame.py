@@ -66,7 +66,7 @@ def place_px(indication: Indication, arcs: tuple[Frame, ...], weld_length_mm: fl
     for frame in arcs:
         if frame.station_mm is None or (indication.wall in ("film", "source") and frame.wall not in (indication.wall, "unknown", None)):
             continue
-        for turn in (0.0, weld_length_mm or 0.0):
+        for turn in (0.0, weld_length_mm or 0.0, -(weld_length_mm or 0.0)):
             station = indication.along_mm + turn
             if frame.station_mm[0] <= station <= frame.station_mm[-1]:
                 return np.asarray(frame.at(np.array([station]), (indication.across_mm or 0.0) * pixels_per_mm)[0])
