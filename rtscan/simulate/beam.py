@@ -42,11 +42,6 @@ class Beam:
         """`dose` for large float32 images: exact to 0.01 % (the table is interpolated in the logarithm, in single precision)."""
         return np.exp(lookup(self.log_dose, thickness_mm * np.float32(1.0 / THICKNESS_STEP_MM)))
 
-    def attenuation_at(self, thickness_mm: float) -> float:
-        """Local effective coefficient -d ln(dose)/dT behind `thickness_mm`, 1/mm."""
-        left = self.weights * np.exp(-self.steel_per_mm * thickness_mm)
-        return float(np.sum(left * self.steel_per_mm) / np.sum(left))
-
     def equivalent_steel(self, material: str, amount_mm: Real, behind_mm: float) -> F64:
         """Steel (mm) that adds as much to `behind_mm` of steel as `amount_mm` of `material` does; same shape, rising."""
         if material == "air":

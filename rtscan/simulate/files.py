@@ -169,19 +169,20 @@ def key_text(key: Key, recipe: Recipe) -> str:
 
 def job_text(film: SimulatedFilm) -> str:
     """The job sheet a reader would be given with the film."""
+    lines = ["# Simulated film: nothing here is a real weld."]
+    for name, rows in _job_sections(film).items():
+        kept = {k: v for k, v in rows.items() if v is not None and v not in ([], "")}
+        if kept:
+            lines += ["", f"[{name}]", *(f"{k} = {_toml_value(v)}" for k, v in kept.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _job_sections(film: SimulatedFilm) -> dict[str, dict[str, Any]]:
     recipe = film.recipe
     weld, exposure, scan = recipe.weld, recipe.exposure, recipe.scan
     around = film.exposed.geometry.around_mm
-    double = exposure.technique.startswith("DWDI")
-    location = {k: v for k, v in recipe.location.model_dump(mode="json", exclude_none=True).items() if v != ""}
-    if double:
-        location["station_at_middle_mm"] = recipe.place.station_at_middle_mm
-    else:
-        frame = film.exposed.geometry.frames[0]
-        x, y = film.exposed.raster.to_px(*film.exposed.geometry.project(frame.middle, 0.0, 0.0, frame.wall))
-        location |= {"marker_px": [round(float(x), 1), round(float(y), 1)], "marker_station_mm": frame.middle}
     preparation = {"square": "I"}.get(weld.preparation, f"{weld.preparation} {2 * weld.bevel_deg:g}")
-    sections: dict[str, dict[str, Any]] = {
+    return {
         "film": {
             "pixels_per_mm": scan.pixels_per_mm,
             "look": scan.look,
@@ -210,17 +211,25 @@ def job_text(film: SimulatedFilm) -> str:
             "source_to_film_mm": round(film.exposed.geometry.source_to_film, 3),
             "object_to_film_mm": exposure.object_to_film_mm,
         },
-        "location": location,
+        "location": _location_section(film),
         "testing": recipe.testing.model_dump(mode="json", by_alias=True, exclude_none=True),
         "iqi": _iqi_section(recipe),
         "acceptance": recipe.acceptance.model_dump(mode="json", exclude_none=True),
     }
-    lines = ["# Simulated film: nothing here is a real weld."]
-    for name, rows in sections.items():
-        kept = {k: v for k, v in rows.items() if v is not None and v not in ([], "")}
-        if kept:
-            lines += ["", f"[{name}]", *(f"{k} = {_toml_value(v)}" for k, v in kept.items())]
-    return "\n".join(lines) + "\n"
+
+
+def _location_section(film: SimulatedFilm) -> dict[str, Any]:
+    """Where stations start: the middle of the wall at the source on double images, else a marker in the middle of the film."""
+    recipe = film.recipe
+    double = recipe.exposure.technique.startswith("DWDI")
+    location = {k: v for k, v in recipe.location.model_dump(mode="json", exclude_none=True).items() if v != ""}
+    if double:
+        location["station_at_middle_mm"] = recipe.place.station_at_middle_mm
+    else:
+        frame = film.exposed.geometry.frames[0]
+        x, y = film.exposed.raster.to_px(*film.exposed.geometry.project(frame.middle, 0.0, 0.0, frame.wall))
+        location |= {"marker_px": [round(float(x), 1), round(float(y), 1)], "marker_station_mm": frame.middle}
+    return location
 
 
 def _iqi_section(recipe: Recipe) -> dict[str, Any]:
