@@ -9,7 +9,7 @@ from typing import Any
 
 from rtscan.acceptance.criteria import Band, Criteria, Gate, Rule, When
 from rtscan.acceptance.items import FACTS, Item, Reading, is_finish, is_open, shape_of
-from rtscan.acceptance.limits import EQUAL_WITHIN, Limit, MissingError, Scale
+from rtscan.acceptance.limits import EQUAL_WITHIN, Limit, MissingError
 from rtscan.acceptance.outcomes import Ground
 from rtscan.findings import Indication
 from rtscan.imperfections import by_number
@@ -146,7 +146,7 @@ def of_weld(when: When, ground: Ground) -> bool | None:
         verdicts.append(None if weld.joint is None else weld.joint in when.joint)
     for band, name in ((when.wall, "wall"), (when.od, "od"), (when.weld_length, "weld_length")):
         if band is not None:
-            verdicts.append(_in_band(band, name, ground.scale))
+            verdicts.append(_in_band(band, name, ground))
     return False if False in verdicts else None if None in verdicts else True
 
 
@@ -159,16 +159,16 @@ def passes(gate: Gate | None, item: Item, ground: Ground) -> bool | None:
         return None
     factor = ground.scale.factor
     low, high = (size.value - size.u) * factor, (size.value + size.u) * factor
-    first, last = _within(gate, low, ground.scale), _within(gate, high, ground.scale)
-    return first if first == last else None
+    first = _within(gate, low, ground)
+    return first if high == low or first == _within(gate, high, ground) else None
 
 
-def _within(gate: Gate | Band, value: float, scale: Scale) -> bool:
+def _within(gate: Gate | Band, value: float, ground: Ground) -> bool:
     def beyond(limit: Limit | None) -> int | None:
         """-1 below, 0 on, 1 above the bound; None without one."""
         if limit is None:
             return None
-        bound = limit.value(scale)
+        bound = ground.worked_out(limit)[0]
         return 0 if abs(value - bound) <= EQUAL_WITHIN * max(1.0, abs(bound)) else 1 if value > bound else -1
 
     return (
@@ -179,9 +179,9 @@ def _within(gate: Gate | Band, value: float, scale: Scale) -> bool:
     )
 
 
-def _in_band(band: Band, name: str, scale: Scale) -> bool | None:
+def _in_band(band: Band, name: str, ground: Ground) -> bool | None:
     try:
-        return _within(band, scale.size(name), scale)
+        return _within(band, ground.scale.size(name), ground)
     except MissingError:
         return None
 
