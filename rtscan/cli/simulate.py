@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from rtscan.cli.terminal import Exit, with_progress
+from rtscan.cli.terminal import Exit, warn, with_progress
 
 
 def register(app: typer.Typer) -> None:
@@ -28,4 +28,6 @@ def register(app: typer.Typer) -> None:
         for k, one in with_progress(list(enumerate(recipes)), "simulating", len(recipes)):
             for film in simulate(one, np.random.default_rng([start, k])):
                 typer.echo(str(write_film(film, out).film))
+                for line in film.recipe_lines_off_the_film():
+                    warn(f"{film.recipe.name}: imperfection {line + 1} ({one.imperfections[line].type}) does not lie on the film")
         raise typer.Exit(Exit.DONE)

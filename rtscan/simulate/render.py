@@ -74,6 +74,11 @@ class SimulatedFilm:
         """The recipe in full."""
         return self.exposed.recipe
 
+    def recipe_lines_off_the_film(self) -> tuple[int, ...]:
+        """Imperfections of the recipe (0 is the first) of which nothing lies on the film."""
+        seen = {flaw.recipe_line for flaw in self.exposed.flaws}
+        return tuple(k for k in range(len(self.recipe.imperfections)) if k not in seen)
+
 
 def render(recipe: Recipe, rng: np.random.Generator) -> SimulatedFilm:
     """Makes the film of a recipe. The same recipe and generator state give the same film."""

@@ -63,6 +63,12 @@ def test_same_seed_same_bytes(tmp_path: Path) -> None:
     assert (tmp_path / "a" / "small.key.json").read_bytes() == (tmp_path / "b" / "small.key.json").read_bytes()
 
 
+def test_a_flaw_off_the_film_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recipe = write(tmp_path, SMALL.replace("along_mm = 120", "along_mm = 900"))
+    assert main(["simulate", str(recipe), "--out", str(tmp_path / "out")]) == 0
+    assert "imperfection 1 (gas pore) does not lie on the film" in capsys.readouterr().err
+
+
 def test_every_mistake_in_one_go(tmp_path: Path) -> None:
     text = SMALL.replace("wall_mm = 8", "wall_mm = -8\nwal = 3").replace('"gas pore"', '"gas poor"')
     with pytest.raises(RecipeError) as caught:
