@@ -120,8 +120,8 @@ def _set_up(plan: Plan, level: Level, technique: Technique, criteria: str, rng: 
     base["letters"] = _letters(plan, number, along, across, technique.startswith("DWDI"), rng)
     if not base["iqi"]:
         base["iqi"] = [{"set": "W10" if base["weld"]["wall_mm"] > 5 else "W13", "side": "film", "along_mm": 0.2 * along}]
-    if technique.startswith("DWDI"):
-        base["iqi"][0] |= {"wire_length_mm": 50, "across_mm": 0.0}  # its label beyond both images of the weld
+    long = technique.startswith("DWDI") or across >= 70  # the label on the film, beyond the images of the weld
+    base["iqi"][0] |= {"wire_length_mm": 50 if long else 25, "across_mm": 0.0}
     _make_unfit(base, plan.unfit)
     return Recipe.model_validate(base)
 

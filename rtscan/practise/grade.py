@@ -273,7 +273,7 @@ def verdict_lines(answer: FilmAnswer, truth: Truth, grading: Grading) -> tuple[L
     if truth.verdict == "reject" and rules:
         right = any(_plain(rule) in rules for rule in answer.rule.split(";"))
         broken = [f for f in truth.judged.findings if f.result == "reject"]
-        names = ", ".join(dict.fromkeys(f"{f.rule} ({f.clause})" if f.clause else f.rule for f in broken))
+        names = ", ".join(dict.fromkeys(f"{f.rule} ({f.clause})" if f.clause not in ("", f.rule) else f.rule for f in broken))
         lines.append(Line("judgement", "rule", points.rule if right else 0.0, points.rule, "" if right else f"It is rejected by {names}."))
     return tuple(lines)
 
