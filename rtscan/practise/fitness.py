@@ -134,13 +134,13 @@ def _stretches(box: Box, exposed: Exposed) -> list[tuple[float, float]]:
 
 
 def _measured(piece: F64, exposed: Exposed, scale: float) -> tuple[float, float]:
-    """One stretch (along the wire, across it) in quarters, so that a leaning wire does not smear; each over a straight background."""
+    """One stretch (along the wire, across it) in quarters, so that a leaning wire does not smear; each over a smooth (cubic) background."""
     position = np.linspace(-1.0, 1.0, piece.shape[1])
-    edge = np.abs(position) > 0.6
+    edge = np.abs(position) > 0.5
     power, contrasts = 0.0, []
     for quarter in np.array_split(piece, 4):
         profile = quarter.mean(axis=0)
-        signal = profile - np.polyval(np.polyfit(position[edge], profile[edge], 1), position)
+        signal = profile - np.polyval(np.polyfit(position[edge], profile[edge], 3), position)
         power += float((signal**2).sum()) * quarter.shape[0] / scale**2
         contrasts.append(-float(signal.min()))
     noise = float(np.mean(exposed.law.grain(piece))) * white_density_mm()
