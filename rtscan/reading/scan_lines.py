@@ -21,10 +21,10 @@ class ScanLineSettings:
 
     segments: int = 16
     beside_px: tuple[int, int] = (4, 7)
-    least: float = 8.0
+    least: float = 10.0
     least_each: float = 1.0
     least_share: float = 0.9
-    most: int = 30
+    most: int = 12
 
 
 def find_scan_lines(film: Film, usable: Bool, settings: ScanLineSettings) -> tuple[Mark, ...]:

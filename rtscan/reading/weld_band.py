@@ -99,7 +99,8 @@ def _join(*doubts: str) -> str:
 
 def _search(density: F32, usable: Bool, job: Job, pixels_per_mm: float | None, settings: WeldBandSettings) -> _Found:
     """The courses that are the weld: none, one, or the two arcs of an ellipse."""
-    found = [c for c in _candidates(density, usable, settings, (False, True)) if c.ribbon.score >= settings.least_score]
+    candidates = _candidates(density, usable, settings, (False, True), _told_width(job, pixels_per_mm))
+    found = [c for c in candidates if c.ribbon.score >= settings.least_score]
     if not found:
         return _Found([])
     best = _best_direction(found)
@@ -118,8 +119,10 @@ def _search(density: F32, usable: Bool, job: Job, pixels_per_mm: float | None, s
     return _Found(courses, _join(doubt, beside), axis)
 
 
-def _candidates(density: F32, usable: Bool, settings: WeldBandSettings, directions: tuple[bool, ...]) -> list[_Candidate]:
-    """Ribbons, best first; those along the longer side of the film are preferred a little."""
+def _candidates(
+    density: F32, usable: Bool, settings: WeldBandSettings, directions: tuple[bool, ...], told_width_px: float | None = None
+) -> list[_Candidate]:
+    """Ribbons, best first; those along the longer side of the film are preferred a little. `told_width_px`: the job sheet's cap width."""
     across_px = max(1, round(max(density.shape) / settings.rows_of_search))
     fine = [reduce_film(density, usable, across_px, turned, 0.5 * ALONG_PER_ACROSS) for turned in directions]
     pictures, checks = zip(*(halves(picture) for picture in fine), strict=True)
@@ -129,7 +132,7 @@ def _candidates(density: F32, usable: Bool, settings: WeldBandSettings, directio
     found = []
     for picture, check in zip(pictures, checks, strict=True):
         share = density.shape[0 if picture.turned else 1] / longest if len(directions) == 2 else 1.0
-        for ribbon in _ribbons(picture, scale, settings):
+        for ribbon in _ribbons(picture, scale, told_width_px, settings):
             if confirmation(check, ribbon, scale) < settings.least_confirmed * ribbon.score:
                 continue
             even = min(1.0, evenness(picture, ribbon) / settings.least_even)
@@ -137,8 +140,22 @@ def _candidates(density: F32, usable: Bool, settings: WeldBandSettings, directio
     return sorted(found, key=lambda c: -c.rank)
 
 
-def _ribbons(picture: Reduced, scale: float, settings: WeldBandSettings) -> list[Ribbon]:
-    """The two best ribbons of usual width, and before them a wide one that is better and not two with a gap between."""
+def _told_width(job: Job, pixels_per_mm: float | None) -> float | None:
+    """The cap width of the job sheet in film pixels; None without it, or where the film may show a tube whole."""
+    if job.weld.cap_width_mm is None or pixels_per_mm is None or _double(job):
+        return None
+    return job.weld.cap_width_mm * pixels_per_mm
+
+
+def _ribbons(picture: Reduced, scale: float, told_width_px: float | None, settings: WeldBandSettings) -> list[Ribbon]:
+    """The two best ribbons of usual width, and before them a wide one that is better and not two with a gap between.
+
+    Where the job sheet tells the cap width, only ribbons of about that width.
+    """
+    if told_width_px is not None:
+        rows = told_width_px / picture.across_px
+        about = RibbonSettings(least_width=max(4, round(0.8 * rows)), greatest_width=max(6, round(1.25 * rows)), widths=5)
+        return list(find_ribbons(picture, scale, 2, about))
     narrow = list(find_ribbons(picture, scale, 2, RibbonSettings()))
     wide = find_ribbons(picture, scale, 1, WIDE)
     least = narrow[0].score + settings.wide_margin if narrow else 0.0

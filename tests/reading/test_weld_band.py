@@ -126,6 +126,17 @@ def test_a_given_centreline_without_cap_width_says_so() -> None:
     assert "cap width" in weld.doubt
 
 
+def test_the_cap_width_of_the_job_sheet_chooses_the_cap_not_the_root() -> None:
+    x = np.arange(COLUMNS)
+    rows = np.arange(ROWS)[:, None]
+    faint_cap = plate(np.full(COLUMNS, 210.0), 100, step=0.08)
+    root = 0.5 * np.sqrt(np.clip(1 - ((rows - 210) / 25.0) ** 2, 0, 1)) * np.ones(len(x))
+    arc = one_arc(faint_cap - gaussian_filter(root, 1.5), job_of(weld={"cap_width_mm": 20.0}))
+    width = np.median(np.hypot(*(arc.left_edge_px - arc.right_edge_px).T)) / PER_MM
+    # Without the job sheet the root bead, 5 mm wide, is the clearest ribbon.
+    assert 16.0 < width < 24.0
+
+
 def test_stations_grow_from_the_left_end() -> None:
     arc = one_arc(plate(np.full(COLUMNS, 210.0), 50), job_of(location={"station_at_left_mm": 25.0}))
     assert arc.station_mm is not None
