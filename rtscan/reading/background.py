@@ -16,6 +16,7 @@ Common practice, no published source for this combination.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -50,7 +51,8 @@ class BackgroundSettings:
 def estimate_background(strip: Strip, settings: BackgroundSettings | None = None) -> Background:
     """The flaw-free density of a strip, the residual (density minus flaw-free) and the noise per pixel.
 
-    The strip of the result is cut to the weld and `flank_mm` of parent metal on either side: its rows, `film_xy` and edges agree with one another.
+    The strip of the result is cut to the weld and `flank_mm` of parent metal on either side: its rows, `film_xy` and edges agree with
+    one another.
     """
     chosen = settings or BackgroundSettings()
     pitch = strip.pixels_per_mm or NOMINAL_PIXELS_PER_MM
@@ -66,7 +68,7 @@ def estimate_background(strip: Strip, settings: BackgroundSettings | None = None
     residual = density - flawfree
     residual[~strip.usable] = 0.0
     noise = local_sigma(residual, strip.usable, chosen.tile_rows_mm * pitch, chosen.tile_columns_mm * pitch)
-    return Background(strip=strip, flawfree=flawfree, residual=residual, noise=noise)
+    return Background(strip=strip, flawfree=np.asarray(flawfree, dtype=np.float32), residual=residual, noise=noise)
 
 
 def _weld_and_flank(strip: Strip, flank: float) -> Strip:
@@ -87,7 +89,7 @@ def filled(image: F32, usable: Bool) -> F32:
     if not usable.any():
         return np.zeros_like(image, dtype=np.float32)
     nearest = ndimage.distance_transform_edt(~usable, sampling=(4.0, 1.0), return_distances=False, return_indices=True)
-    return image[nearest[0], nearest[1]].astype(np.float32)
+    return np.asarray(image[nearest[0], nearest[1]], dtype=np.float32)
 
 
 def local_sigma(image: F32, usable: Bool, tile_rows: float, tile_columns: float) -> F32:
@@ -99,8 +101,8 @@ def local_sigma(image: F32, usable: Bool, tile_rows: float, tile_columns: float)
     row_edges = np.linspace(0, rows, max(2, round(rows / tile_rows) + 1)).astype(int)
     column_edges = np.linspace(0, columns, max(2, round(columns / tile_columns) + 1)).astype(int)
     grid = np.full((len(row_edges) - 1, len(column_edges) - 1), np.nan)
-    for i, (top, bottom) in enumerate(zip(row_edges[:-1], row_edges[1:], strict=True)):
-        for j, (left, right) in enumerate(zip(column_edges[:-1], column_edges[1:], strict=True)):
+    for i, (top, bottom) in enumerate(pairwise(row_edges)):
+        for j, (left, right) in enumerate(pairwise(column_edges)):
             values = np.abs(image[top:bottom, left:right][usable[top:bottom, left:right]])
             if values.size >= 8 and values.size * 5 >= (bottom - top) * (right - left):
                 grid[i, j] = MAD_TO_SIGMA * float(np.median(values))
@@ -129,7 +131,8 @@ def _running_middle(small: F32, columns_per_mm: float, settings: BackgroundSetti
 
 
 def _through_the_ends(small: F32, width: int, end: int) -> F32:
-    """`small` continued by `width` columns at both ends, turned about the middle value of its last `end` columns, so that a slope goes on."""
+    """`small` continued by `width` columns at both ends, turned about the middle value of its last `end` columns, so that a slope
+    goes on."""
     width_inside = min(width, small.shape[1] - 1)
     left, right = small[:, 1 : width_inside + 1][:, ::-1], small[:, -width_inside - 1 : -1][:, ::-1]
     first = 2 * np.median(small[:, :end], axis=1, keepdims=True) - left

@@ -57,7 +57,8 @@ def least_caliper(hull: F64) -> float:
 
 
 def inner_circle(outline: F64) -> float:
-    """Diameter of the greatest circle inside, on a raster of the outline about 200 pixels long or 24 wide, refined to a fraction of a pixel."""
+    """Diameter of the greatest circle inside, on a raster of the outline about 200 pixels long or 24 wide, refined to a fraction of
+    a pixel."""
     low, high = outline.min(axis=0), outline.max(axis=0)
     extent, thin = float((high - low).max()), max(1e-9, least_caliper(_hull(outline)))
     if extent <= 0:

@@ -44,7 +44,8 @@ class CandidateSettings:
 @dataclass(frozen=True)
 class Candidate:
     """One candidate on the detection grid. `row`, `column` the place of the greatest signal-to-noise; `top`, `left` and `mask` the patch
-    of grid pixels above its contrast bar; `family` the index of the filter that saw it best; `profile` the response of every filter there."""
+    of grid pixels above its contrast bar; `family` the index of the filter that saw it best; `profile` the response of every filter
+    there."""
 
     tone: Tone
     row: int
@@ -80,7 +81,10 @@ def find_candidates(grid: Grid, seen: F32, settings: CandidateSettings | None = 
     """Dark and bright candidates of one strip. seen: the network's answer on the grid (see `net.look`), dark and bright first."""
     chosen = settings or CandidateSettings()
     maps = responses(grid, bank)
-    smooth = tuple(cv2.GaussianBlur(grid.residual, (0, 0), s * grid.per_mm, borderType=cv2.BORDER_REFLECT) for s in SUPPORT_SIGMAS_MM)
+    smooth = tuple(
+        np.asarray(cv2.GaussianBlur(grid.residual, (0, 0), s * grid.per_mm, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+        for s in SUPPORT_SIGMAS_MM
+    )
     found: list[Candidate] = []
     for tone, sign in (("dark", 1.0), ("bright", -1.0)):
         hunt = _Hunt(grid, smooth, maps, sign, "dark" if tone == "dark" else "bright", seen[0 if tone == "dark" else 1], chosen)
@@ -92,8 +96,16 @@ def find_candidates(grid: Grid, seen: F32, settings: CandidateSettings | None = 
 class _Hunt:
     """The search for one tone; `taken` (across, along) holds the patches already given away."""
 
-    def __init__(self, grid: Grid, smooth: tuple[F32, ...], maps: tuple[Response, ...], sign: float, tone: Tone,
-                 seen: F32, settings: CandidateSettings) -> None:
+    def __init__(
+        self,
+        grid: Grid,
+        smooth: tuple[F32, ...],
+        maps: tuple[Response, ...],
+        sign: float,
+        tone: Tone,
+        seen: F32,
+        settings: CandidateSettings,
+    ) -> None:
         self.bonus = settings.net_bonus * seen
         self.grid, self.maps, self.sign, self.tone, self.settings = grid, maps, np.float32(sign), tone, settings
         self.smooth = tuple(self.sign * s for s in smooth)
@@ -107,7 +119,9 @@ class _Hunt:
         if not strong:
             return first
         again = self._without(strong)
-        blobs = FilterSettings(blob_radii_mm=tuple(r.size_mm for r in self.maps if r.shape == "blob" and r.size_mm <= 1.0), line_sigmas_mm=())
+        blobs = FilterSettings(
+            blob_radii_mm=tuple(r.size_mm for r in self.maps if r.shape == "blob" and r.size_mm <= 1.0), line_sigmas_mm=()
+        )
         return first + [replace(c, profile=self._profile(c.row, c.column)) for c in self._pass(responses(again, blobs))]
 
     def _pass(self, maps: tuple[Response, ...]) -> list[Candidate]:
@@ -156,8 +170,24 @@ class _Hunt:
         top, left, mask = patch
         self._take(top, left, mask)
         direction = float(response.direction[row, column]) if response.direction is not None else 0.0
-        return Candidate(self.tone, row, column, snr, response.shape, index, response.size_mm, response.width_mm, direction, contrast, bar,
-                         support, top, left, mask, self._profile(row, column))
+        return Candidate(
+            self.tone,
+            row,
+            column,
+            snr,
+            response.shape,
+            index,
+            response.size_mm,
+            response.width_mm,
+            direction,
+            contrast,
+            bar,
+            support,
+            top,
+            left,
+            mask,
+            self._profile(row, column),
+        )
 
     def _base(self, image: F32, row: int, column: int, width_mm: float) -> float:
         """What the residual is around a place: a low middle value of a ring one to two widths away."""
@@ -177,7 +207,9 @@ class _Hunt:
             radius[better] = one.size_mm * self.grid.per_mm
         best = best + self.bonus
         reach = 2 * max(1, round(0.25 * self.grid.per_mm)) + 1
-        rows, columns = np.nonzero((best >= cv2.dilate(best, np.ones((reach, reach), np.uint8))) & (best > self.settings.spot_bar) & self.grid.usable)
+        rows, columns = np.nonzero(
+            (best >= cv2.dilate(best, np.ones((reach, reach), np.uint8))) & (best > self.settings.spot_bar) & self.grid.usable
+        )
         height = self.smooth[0][rows, columns]
         return np.stack([rows, columns, radius[rows, columns], height], axis=1).astype(float)
 
@@ -259,8 +291,8 @@ class _Hunt:
         for c in strong:
             gone[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] |= c.mask.astype(np.uint8)
         grow = 2 * round(0.25 * self.grid.per_mm) + 1
-        gone = cv2.dilate(gone, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grow, grow)))
-        return replace(self.grid, residual=np.where(gone > 0, np.float32(0), self.grid.residual).astype(np.float32))
+        wide = cv2.dilate(gone, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grow, grow)))
+        return replace(self.grid, residual=np.where(wide > 0, np.float32(0), self.grid.residual).astype(np.float32))
 
 
 def _component(above: Bool, row: int, column: int, top: int, left: int) -> tuple[int, int, Bool] | None:

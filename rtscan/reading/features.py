@@ -42,13 +42,15 @@ def surroundings(background: Background, grid: Grid) -> Surroundings:
     rows, columns = grid.residual.shape
     at = (np.arange(columns) + 0.5) / grid.factor[1] - 0.5
     left, right = (np.interp(at, np.arange(len(edge)), edge) * grid.factor[0] for edge in (strip.left_row, strip.right_row))
-    flawfree = cv2.resize(background.flawfree, (columns, rows), interpolation=cv2.INTER_AREA)
-    slope = cv2.Sobel(cv2.GaussianBlur(flawfree, (0, 0), 2), cv2.CV_32F, 0, 1, ksize=3) / 8.0 * grid.per_mm
+    flawfree = np.asarray(cv2.resize(background.flawfree, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+    slope = cv2.Sobel(cv2.GaussianBlur(flawfree, (0, 0), 2), cv2.CV_32F, 0, 1, ksize=3) * np.float32(grid.per_mm / 8.0)
     detail = grid.residual - cv2.GaussianBlur(grid.residual, (0, 0), 1.0)
     used = grid.usable if grid.usable.any() else np.ones_like(grid.usable)
     film_sigma = float(1.4826 * np.median(np.abs(detail[used]))) or 1e-6
     weld_contrast = float(np.percentile(flawfree[used], 90) - np.percentile(flawfree[used], 10)) or 1e-6
-    return Surroundings(left, right, flawfree, slope, film_sigma, float(np.median(grid.noise[used])), weld_contrast)
+    return Surroundings(
+        left, right, flawfree, np.asarray(slope, dtype=np.float32), film_sigma, float(np.median(grid.noise[used])), weld_contrast
+    )
 
 
 def candidate_features(search: Search, around: Surroundings) -> list[Features]:
@@ -65,10 +67,18 @@ def _alone(c: Candidate, search: Search, around: Surroundings) -> Features:
     strongest = max(max(c.profile), 1e-6)
     filters = {f"filter_{k}": min(2.0, max(-2.0, p / strongest)) for k, p in enumerate(c.profile)}
     noise = float(search.grid.noise[c.row, c.column])
-    own = {"snr": c.snr, "is_line": float(c.shape == "line"), "size_mm": c.size_mm, "width_of_filter_mm": c.width_mm,
-           "contrast_over_noise": c.contrast / noise, "dark": float(c.tone == "dark"), "strongest": strongest,
-           "clutter": noise / around.film_sigma, "noise_here": noise / around.typical_noise,
-           "contrast_of_weld": c.contrast / around.contrast_of_weld}
+    own = {
+        "snr": c.snr,
+        "is_line": float(c.shape == "line"),
+        "size_mm": c.size_mm,
+        "width_of_filter_mm": c.width_mm,
+        "contrast_over_noise": c.contrast / noise,
+        "dark": float(c.tone == "dark"),
+        "strongest": strongest,
+        "clutter": noise / around.film_sigma,
+        "noise_here": noise / around.typical_noise,
+        "contrast_of_weld": c.contrast / around.contrast_of_weld,
+    }
     return own | shape | place | tone | filters | _seen(c, search)
 
 
@@ -78,8 +88,12 @@ def _seen(c: Candidate, search: Search) -> Features:
     own, other = (0, 1) if c.tone == "dark" else (1, 0)
     mean = patch.mean(axis=1)
     kinds = {f"net_kind_{k}": float(m) for k, m in enumerate(mean[2:])}
-    return {"net_mean": float(mean[own]), "net_most": float(patch[own].max()), "net_high": float(np.percentile(patch[own], 75)),
-            "net_other": float(patch[other].max())} | kinds
+    return {
+        "net_mean": float(mean[own]),
+        "net_most": float(patch[own].max()),
+        "net_high": float(np.percentile(patch[own], 75)),
+        "net_other": float(patch[other].max()),
+    } | kinds
 
 
 def _shape(mask: Bool, per_mm: float) -> Features:
@@ -94,10 +108,18 @@ def _shape(mask: Bool, per_mm: float) -> Features:
     hull = cv2.contourArea(cv2.convexHull(contour)) + 0.5 * len(contour) + 1.0
     inner = float(cv2.distanceTransform(padded, cv2.DIST_L2, 3).max())
     perimeter = cv2.arcLength(contour, True) + 4.0
-    return {"length_mm": long / per_mm, "breadth_mm": short / per_mm, "aspect": long / short, "area_mm2": area / per_mm**2,
-            "inner_width_mm": 2 * inner / per_mm, "fill": area / (long * short), "solidity": min(1.0, area / hull),
-            "roughness": perimeter**2 / (4 * np.pi * area), "length_over_inner": long / (2 * inner),
-            "angle_deg": abs((direction + 90.0) % 180.0 - 90.0)}
+    return {
+        "length_mm": long / per_mm,
+        "breadth_mm": short / per_mm,
+        "aspect": long / short,
+        "area_mm2": area / per_mm**2,
+        "inner_width_mm": 2 * inner / per_mm,
+        "fill": area / (long * short),
+        "solidity": min(1.0, area / hull),
+        "roughness": perimeter**2 / (4 * np.pi * area),
+        "length_over_inner": long / (2 * inner),
+        "angle_deg": abs((direction + 90.0) % 180.0 - 90.0),
+    }
 
 
 def _place(c: Candidate, search: Search, around: Surroundings) -> Features:
@@ -111,13 +133,18 @@ def _place(c: Candidate, search: Search, around: Surroundings) -> Features:
     r, q = min(grid.residual.shape[0] - 1, round(row)), k
     window = (slice(max(0, r - 10), r + 11), slice(max(0, q - 10), q + 11))
     patch = (slice(c.top, c.top + c.mask.shape[0]), slice(c.left, c.left + c.mask.shape[1]))
-    return {"across_share": abs(row - (left + right) / 2) / half, "inside_toe_mm": min(row - left, right - row) / grid.per_mm,
-            "from_middle_mm": abs(row - (left + right) / 2) / grid.per_mm, "half_weld_mm": half / grid.per_mm,
-            "slope": abs(float(around.slope[r, q])) / around.film_sigma,
-            "level": float(around.flawfree[r, q] - np.median(around.flawfree[:, q])) / around.contrast_of_weld,
-            "from_end_mm": min(column, grid.residual.shape[1] - 1 - column) / grid.per_mm,
-            "unusable_near": float(1.0 - grid.usable[window].mean()), "on_lines": float(grid.lines[patch][c.mask].mean()),
-            "extends_out": max(0.0, float(left - c.top), float(c.top + c.mask.shape[0] - right)) / grid.per_mm}
+    return {
+        "across_share": abs(row - (left + right) / 2) / half,
+        "inside_toe_mm": min(row - left, right - row) / grid.per_mm,
+        "from_middle_mm": abs(row - (left + right) / 2) / grid.per_mm,
+        "half_weld_mm": half / grid.per_mm,
+        "slope": abs(float(around.slope[r, q])) / around.film_sigma,
+        "level": float(around.flawfree[r, q] - np.median(around.flawfree[:, q])) / around.contrast_of_weld,
+        "from_end_mm": min(column, grid.residual.shape[1] - 1 - column) / grid.per_mm,
+        "unusable_near": float(1.0 - grid.usable[window].mean()),
+        "on_lines": float(grid.lines[patch][c.mask].mean()),
+        "extends_out": max(0.0, float(left - c.top), float(c.top + c.mask.shape[0] - right)) / grid.per_mm,
+    }
 
 
 def _tones(c: Candidate, search: Search) -> Features:
@@ -135,11 +162,17 @@ def _tones(c: Candidate, search: Search) -> Features:
     rim_values = image[rim > 0] if rim.any() else np.zeros(1, dtype=np.float32)
     gradient = np.hypot(cv2.Sobel(image, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(image, cv2.CV_32F, 0, 1, ksize=3)) / 8.0
     edge = cv2.dilate(inside, np.ones((3, 3), np.uint8)) - cv2.erode(inside, np.ones((3, 3), np.uint8))
-    upper, lower = _flanks(image, rim, inside)
-    return {"evenness": float(values.mean()) / c.contrast, "unevenness": float(values.std()) / c.contrast,
-            "edge_per_mm": float(gradient[edge > 0].mean()) * grid.per_mm / c.contrast, "rim_mean": float(rim_values.mean()) / c.contrast,
-            "rim_low": float(np.percentile(rim_values, 5)) / c.contrast, "rim_high": float(np.percentile(rim_values, 95)) / c.contrast,
-            "flank_step": abs(upper - lower) / c.contrast, "flank_low": min(upper, lower) / c.contrast}
+    upper, lower = _flanks(image, np.asarray(rim, dtype=np.uint8), inside)
+    return {
+        "evenness": float(values.mean()) / c.contrast,
+        "unevenness": float(values.std()) / c.contrast,
+        "edge_per_mm": float(gradient[edge > 0].mean()) * grid.per_mm / c.contrast,
+        "rim_mean": float(rim_values.mean()) / c.contrast,
+        "rim_low": float(np.percentile(rim_values, 5)) / c.contrast,
+        "rim_high": float(np.percentile(rim_values, 95)) / c.contrast,
+        "flank_step": abs(upper - lower) / c.contrast,
+        "flank_low": min(upper, lower) / c.contrast,
+    }
 
 
 def _flanks(image: F32, rim: NDArray[np.uint8], inside: NDArray[np.uint8]) -> tuple[float, float]:
@@ -174,6 +207,15 @@ def _neighbourhood(search: Search) -> list[Features]:
     opposite = (dark[:, None] != dark[None, :]) & (distance < 2.0)
     row_mates = rivals & (apart[..., 0] < 0.6) & (apart[..., 1] < 20.0)
     ahead = np.where(same & (distance < 3.0), snr[None, :], 0.0).max(axis=1)
-    return [{"near_3mm": float(n3), "near_10mm": float(n10), "row_mates": float(m), "opposite": float(o) / s, "same_strength": float(a) / s}
-            for n3, n10, m, o, a, s in zip((rivals & (distance < 3.0)).sum(axis=1), (rivals & (distance < 10.0)).sum(axis=1),
-                                           row_mates.sum(axis=1), np.where(opposite, snr[None, :], 0.0).max(axis=1), ahead, snr, strict=True)]
+    return [
+        {"near_3mm": float(n3), "near_10mm": float(n10), "row_mates": float(m), "opposite": float(o) / s, "same_strength": float(a) / s}
+        for n3, n10, m, o, a, s in zip(
+            (rivals & (distance < 3.0)).sum(axis=1),
+            (rivals & (distance < 10.0)).sum(axis=1),
+            row_mates.sum(axis=1),
+            np.where(opposite, snr[None, :], 0.0).max(axis=1),
+            ahead,
+            snr,
+            strict=True,
+        )
+    ]

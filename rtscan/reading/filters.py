@@ -80,7 +80,7 @@ def detection_grid(background: Background) -> Grid:
     size = (columns, rows)
     share = cv2.resize(strip.usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     lines = cv2.resize(strip.lines.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    residual = cv2.resize(background.residual, size, interpolation=cv2.INTER_AREA)
+    residual = np.asarray(cv2.resize(background.residual, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
     factor = (rows / background.residual.shape[0], columns / background.residual.shape[1])
     usable, per_mm = share > 0.5, pitch * factor[1]
     noise = local_sigma(residual, usable, NOISE_TILE_MM[0] * per_mm, NOISE_TILE_MM[1] * per_mm)
@@ -133,7 +133,7 @@ def _level(image: F32, usable: Bool, shrink: int) -> tuple[F32, Bool]:
     if shrink == 1:
         return image, usable
     size = (max(8, image.shape[1] // shrink), max(8, image.shape[0] // shrink))
-    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    small = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
     return small, cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
 
 
@@ -146,7 +146,7 @@ def _blobs(calm: F32, grid: Grid, settings: FilterSettings) -> Iterator[Response
         inner = cv2.GaussianBlur(image, (0, 0), max(0.5, sigma / shrink), borderType=cv2.BORDER_REFLECT)
         outer = cv2.GaussianBlur(image, (0, 0), max(0.8, 1.8 * sigma / shrink), borderType=cv2.BORDER_REFLECT)
         snr = _normalised(inner - outer, usable, grid.per_mm / shrink, settings)
-        full = cv2.resize(snr, (columns, rows), interpolation=cv2.INTER_LINEAR) if shrink > 1 else snr
+        full = np.asarray(cv2.resize(snr, (columns, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32) if shrink > 1 else snr
         yield Response("blob", radius, 2 * radius, full)
 
 
@@ -165,9 +165,10 @@ def _lines(calm: F32, grid: Grid, settings: FilterSettings) -> Iterator[Response
             best, which = _strongest(bands)
             direction = (which * (180.0 / settings.directions) + 90.0) % 180.0 - 90.0
             if shrink > 1:
-                best = cv2.resize(best, (columns, rows), interpolation=cv2.INTER_LINEAR)
-                direction = cv2.resize(direction.astype(np.float32), (columns, rows), interpolation=cv2.INTER_NEAREST)
-            yield Response("line", settings.line_length_mm * 3**chain, 3.0 * sigma_mm, best, direction.astype(np.float32))
+                best = np.asarray(cv2.resize(best, (columns, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+                resized = cv2.resize(direction.astype(np.float32), (columns, rows), interpolation=cv2.INTER_NEAREST)
+                direction = np.asarray(resized, dtype=np.float32)
+            yield Response("line", settings.line_length_mm * 3**chain, 3.0 * sigma_mm, best, np.asarray(direction, dtype=np.float32))
 
 
 def _short_lines(image: F32, sigma: float, length: float, directions: int) -> list[F32]:
@@ -181,7 +182,8 @@ def _short_lines(image: F32, sigma: float, length: float, directions: int) -> li
         angle = np.pi * k / directions
         c, s = float(np.cos(angle)), float(np.sin(angle))
         second = -(s * s * along2 - s * c * mixed + c * c * across2)
-        bands.append(cv2.filter2D(second, cv2.CV_32F, _line_kernel(angle, length), borderType=cv2.BORDER_REFLECT))
+        along = cv2.filter2D(second, cv2.CV_32F, _line_kernel(angle, length), borderType=cv2.BORDER_REFLECT)
+        bands.append(np.asarray(along, dtype=np.float32))
     return bands
 
 
@@ -195,7 +197,7 @@ def _line_kernel(angle: float, length: float) -> F32:
             weight = (1 - abs(y - i - di)) * (1 - abs(x - j - dj))
             if weight > 0 and i + di <= 2 * half and j + dj <= 2 * half:
                 kernel[i + di, j + dj] += weight
-    return kernel / kernel.sum()
+    return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 
 def _chained(bands: list[F32], step: float) -> list[F32]:
@@ -225,7 +227,8 @@ def _moved(image: F32, x: float, y: float) -> F32:
     dx, dy = round(x), round(y)
     rows, columns = image.shape
     dx, dy = max(-columns + 1, min(columns - 1, dx)), max(-rows + 1, min(rows - 1, dy))
-    padded = cv2.copyMakeBorder(image, max(0, -dy), max(0, dy), max(0, -dx), max(0, dx), cv2.BORDER_REPLICATE)
+    padded: F32 = np.asarray(cv2.copyMakeBorder(image, max(0, -dy), max(0, dy), max(0, -dx), max(0, dx), cv2.BORDER_REPLICATE),
+                             dtype=np.float32)
     return padded[max(0, dy) : max(0, dy) + rows, max(0, dx) : max(0, dx) + columns]
 
 

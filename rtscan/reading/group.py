@@ -1,7 +1,8 @@
 """Group: indications that belong together as one cluster, one aligned row or one interrupted line.
 
 Distances are between outlines where known. A row holds at least three pores on one straight line along the weld; a line joins
-collinear stretches of one family whose gaps are short beside their lengths; a cluster is what is left of three or more pores close together.
+collinear stretches of one family whose gaps are short beside their lengths; a cluster is what is left of three or more pores close
+together.
 Common practice, no published source for the distances; acceptance criteria apply their own spacing rules on the members.
 """
 

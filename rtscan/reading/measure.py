@@ -43,8 +43,9 @@ class Measured:
     features: Mapping[str, float]
 
 
-def measure(regions: Regions, backgrounds: tuple[Background, ...], film: Film, weld: Weld, job: Job,
-            contrast_per_mm: float | None = None) -> tuple[Measured, ...]:
+def measure(
+    regions: Regions, backgrounds: tuple[Background, ...], film: Film, weld: Weld, job: Job, contrast_per_mm: float | None = None
+) -> tuple[Measured, ...]:
     """One indication per region, numbered from 1 along the weld, then across; types are left to `classify`.
 
     contrast_per_mm: density difference that a millimetre less of metal makes; heights are None without it.
@@ -65,8 +66,7 @@ def _order(indication: Indication) -> tuple[float, float]:
     return (indication.along_mm if indication.along_mm is not None else x, indication.across_mm if indication.across_mm is not None else y)
 
 
-def _one(region: Region, background: Background, film: Film, weld: Weld, job: Job,
-         contrast_per_mm: float | None) -> tuple[Indication, F64]:
+def _one(region: Region, background: Background, film: Film, weld: Weld, job: Job, contrast_per_mm: float | None) -> tuple[Indication, F64]:
     """The indication and its outline in the plane of its sizes (mm, or strip pixels without a scale)."""
     strip = background.strip
     pitch = strip.pixels_per_mm
@@ -76,18 +76,35 @@ def _one(region: Region, background: Background, film: Film, weld: Weld, job: Jo
     centre_px = _on_film(region.outline.mean(axis=0)[None], strip)[0]
     unit = 1.0 if pitch is None else pitch
     indication = Indication(
-        id=0, tone=region.tone, bbox_px=_box(outline_px), outline_px=_thinned(outline_px), centre_px=(float(centre_px[0]), float(centre_px[1])),
-        angle_deg=round(sizes.direction, 1), length_px=_film_length(sizes.length, pitch), width_px=_film_length(sizes.width, pitch),
-        contrast=float(region.contrast), signal_to_noise=float(region.score), wall=strip.wall,
-        side=side_of(centre_px, weld.arcs[strip.arc], job), darker_than_parent=_darker(region, background),
+        id=0,
+        tone=region.tone,
+        bbox_px=_box(outline_px),
+        outline_px=_thinned(outline_px),
+        centre_px=(float(centre_px[0]), float(centre_px[1])),
+        angle_deg=round(sizes.direction, 1),
+        length_px=_film_length(sizes.length, pitch),
+        width_px=_film_length(sizes.width, pitch),
+        contrast=float(region.contrast),
+        signal_to_noise=float(region.score),
+        wall=strip.wall,
+        side=side_of(centre_px, weld.arcs[strip.arc], job),
+        darker_than_parent=_darker(region, background),
     )
     if pitch is None:
         return indication, plane
     length_u, width_u = _doubt(region, sizes, film, unit)
     height, height_u = _height(region, contrast_per_mm)
     indication = replace(
-        indication, length_mm=sizes.length, width_mm=sizes.width, local_width_mm=sizes.inner, area_mm2=sizes.area,
-        length_u_mm=length_u, width_u_mm=width_u, across_mm=sizes.middle[1], height_mm=height, height_u_mm=height_u,
+        indication,
+        length_mm=sizes.length,
+        width_mm=sizes.width,
+        local_width_mm=sizes.inner,
+        area_mm2=sizes.area,
+        length_u_mm=length_u,
+        width_u_mm=width_u,
+        across_mm=sizes.middle[1],
+        height_mm=height,
+        height_u_mm=height_u,
     )
     if strip.station_mm is not None:
         along = sizes.middle[0]
@@ -108,7 +125,9 @@ def _plane(outline: F64, strip: Strip) -> F64:
     if strip.station_mm is not None:
         at = np.arange(len(strip.station_mm))
         inside = np.clip(column, 0, len(at) - 1)
-        along = np.interp(inside, at, np.unwrap(strip.station_mm, period=1e12)) + _direction(strip) * (column - inside) / strip.pixels_per_mm
+        along = (
+            np.interp(inside, at, np.unwrap(strip.station_mm, period=1e12)) + _direction(strip) * (column - inside) / strip.pixels_per_mm
+        )
     return np.stack([along, row / strip.pixels_per_mm], axis=1)
 
 

@@ -1,6 +1,7 @@
 """A small network that looks at the strip as a whole: how much each place looks like an indication, dark or bright, and of which kind.
 
-It sees five pictures on the detection grid (`channels`) and answers with one probability per place and output (`OUTPUTS`). It was trained on
+It sees five pictures on the detection grid (`channels`) and answers with one probability per place and output (`OUTPUTS`). It was
+trained on
 simulated films only (scripts/train_detector; models/detector.json names recipe, data version and hash) and is run by onnxruntime on
 the CPU. Without the model file every answer is zero and the matched filters work alone.
 """
@@ -20,7 +21,19 @@ from rtscan.reading.filters import Grid
 
 MODEL = Path(__file__).with_name("models") / "net.onnx"
 TONES = ("dark", "bright")
-KINDS = ("pore", "cavity", "slag", "lack of fusion", "lack of penetration", "crack", "undercut", "concavity", "metal", "excess metal", "spatter")
+KINDS = (
+    "pore",
+    "cavity",
+    "slag",
+    "lack of fusion",
+    "lack of penetration",
+    "crack",
+    "undercut",
+    "concavity",
+    "metal",
+    "excess metal",
+    "spatter",
+)
 OUTPUTS = (*TONES, *KINDS)
 STRIDE = 2
 MULTIPLE = 32
@@ -36,8 +49,11 @@ def channels(grid: Grid, around: Surroundings) -> F32:
     middle, half = (around.left + around.right) / 2, np.maximum((around.right - around.left) / 2, 1.0)
     level = (around.flawfree - np.median(around.flawfree, axis=0, keepdims=True)) / around.contrast_of_weld
     seen = [
-        np.arcsinh(np.clip(grid.residual / grid.noise, -60, 60)), np.clip(level, -3, 3), np.clip((rows - middle[None]) / half[None], -2, 2),
-        np.where(grid.usable, grid.lines.astype(np.float32), np.float32(-1)), np.clip(np.log(grid.noise / around.film_sigma), -2, 4),
+        np.arcsinh(np.clip(grid.residual / grid.noise, -60, 60)),
+        np.clip(level, -3, 3),
+        np.clip((rows - middle[None]) / half[None], -2, 2),
+        np.where(grid.usable, grid.lines.astype(np.float32), np.float32(-1)),
+        np.clip(np.log(grid.noise / around.film_sigma), -2, 4),
     ]
     return np.stack(seen).astype(np.float32)
 

@@ -1,6 +1,7 @@
 """Outlines along the toe: the unblurred shape that explains what the film shows.
 
-A compact indication is fitted with an ellipsoid of constant material (thickness falls as the root of 1 − ρ², zero at the toe) blurred by the
+A compact indication is fitted with an ellipsoid of constant material (thickness falls as the root of 1 − ρ², zero at the toe) blurred by
+the
 film's unsharpness; the ellipse is its toe. Anything long or irregular is outlined at a level of its own contrast and moved to the toe
 of a blurred strip with rounded cross-section of the same width. Half contrast is never taken for the toe: it reads a round pore at
 0.87 of its diameter (sphere: thickness at half height lies at ρ = √3/2).
@@ -73,7 +74,9 @@ def fit_ellipsoid(image: F32, weight: Bool, start: F64, blur: float, noise: floa
     return _as_ellipsoid(p, image, weight, blur, noise, correlation, (prior, stiffness))
 
 
-def _as_ellipsoid(p: F64, image: F32, weight: Bool, blur: float, noise: float, correlation: float, held: tuple[F64, float]) -> Ellipsoid | None:
+def _as_ellipsoid(
+    p: F64, image: F32, weight: Bool, blur: float, noise: float, correlation: float, held: tuple[F64, float]
+) -> Ellipsoid | None:
     state = _residuals(p, image, weight, blur, *held)
     height, _ = _linear(_shape(p, image.shape, blur), image, weight)
     inside = 0 <= p[0] < image.shape[1] and 0 <= p[1] < image.shape[0]
@@ -145,8 +148,15 @@ def _toe_table(share: float) -> tuple[F64, F64]:
         for a in true:
             profile = np.convolve(np.sqrt(np.maximum(0.0, 1 - (x / a) ** 2)), kernel, mode="same")
             half = profile[len(x) // 2 :] / profile.max()
-            seen.append(float(np.argmax(half < share) - 1 + (half[np.argmax(half < share) - 1] - share)
-                              / max(1e-12, half[np.argmax(half < share) - 1] - half[np.argmax(half < share)])) * 0.05)
+            seen.append(
+                float(
+                    np.argmax(half < share)
+                    - 1
+                    + (half[np.argmax(half < share) - 1] - share)
+                    / max(1e-12, half[np.argmax(half < share) - 1] - half[np.argmax(half < share)])
+                )
+                * 0.05
+            )
         far = 40.0
         _TOE_TABLES[share] = (np.append(np.maximum.accumulate(seen), far * np.sqrt(1 - share**2)), np.append(true, far))
     return _TOE_TABLES[share]

@@ -81,36 +81,55 @@ def default_bar() -> float:
     return model_bar()
 
 
-def _region(background: Background, search: Search, c: Candidate, features: Features, blur_mm: float | None,
-            settings: SegmentSettings) -> Region:
+def _region(
+    background: Background, search: Search, c: Candidate, features: Features, blur_mm: float | None, settings: SegmentSettings
+) -> Region:
     pitch = background.strip.pixels_per_mm or NOMINAL_PIXELS_PER_MM
     blur = (blur_mm or TYPICAL_BLUR_MM) * pitch
     outline, extra = _outline(background, search, c, features, blur, settings)
     everything = features | extra | {"blur_px": blur}
-    return Region(arc=background.strip.arc, tone=c.tone, outline=outline, score=c.snr, contrast=extra["height"],
-                  scale_px=c.width_mm * pitch, features=MappingProxyType(everything))
+    return Region(
+        arc=background.strip.arc,
+        tone=c.tone,
+        outline=outline,
+        score=c.snr,
+        contrast=extra["height"],
+        scale_px=c.width_mm * pitch,
+        features=MappingProxyType(everything),
+    )
 
 
-def _outline(background: Background, search: Search, c: Candidate, features: Features, blur: float,
-             settings: SegmentSettings) -> tuple[F64, Features]:
+def _outline(
+    background: Background, search: Search, c: Candidate, features: Features, blur: float, settings: SegmentSettings
+) -> tuple[F64, Features]:
     """The toe in strip pixels, and what the fit says of contrast (`height`) and of its own doubt (`sigma_length_px`, `sigma_width_px`)."""
     cut = _Cut(background, search, c)
     fit = _fit(cut, c, blur) if features["aspect"] < settings.longest_ellipse_aspect else None
     if fit is not None:
-        return fit.outline() + [cut.left, cut.top], {"height": fit.height, "sigma_length_px": 2 * fit.sigma_major,
-                                                      "sigma_width_px": 2 * fit.sigma_minor, "misfit": fit.misfit, "fitted": 1.0}
+        return fit.outline() + np.array([cut.left, cut.top]), {
+            "height": fit.height,
+            "sigma_length_px": 2 * fit.sigma_major,
+            "sigma_width_px": 2 * fit.sigma_minor,
+            "misfit": fit.misfit,
+            "fitted": 1.0,
+        }
     smooth = 0.08 * cut.pitch
     share = settings.level_share
-    image = cv2.GaussianBlur(cut.image, (0, 0), smooth, borderType=cv2.BORDER_REFLECT)
+    image = np.asarray(cv2.GaussianBlur(cut.image, (0, 0), smooth, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
     mask = _above_own_level(image, cut.mine, share, cut.pitch, 1.5 * cut.noise)
     total = float(np.hypot(blur, smooth))
     outline = ribbon_outline(mask, share, total, settings.line_end_shift_mm * cut.pitch)
     if outline is None:
         outline = _mask_outline(mask)
     height = float(np.percentile(image[mask], 95)) if mask.any() else float(c.contrast)
-    doubt = {"height": height, "sigma_length_px": max(1.0, 0.8 * total) / max(0.3, min(1.0, height / (6 * cut.noise))),
-             "sigma_width_px": 0.5 * total, "misfit": 0.0, "fitted": 0.0}
-    return outline + [cut.left, cut.top], doubt
+    doubt = {
+        "height": height,
+        "sigma_length_px": max(1.0, 0.8 * total) / max(0.3, min(1.0, height / (6 * cut.noise))),
+        "sigma_width_px": 0.5 * total,
+        "misfit": 0.0,
+        "fitted": 0.0,
+    }
+    return outline + np.array([cut.left, cut.top]), doubt
 
 
 class _Cut:
@@ -139,8 +158,12 @@ class _Cut:
 
 
 def _overlaps(a: Candidate, b: Candidate, margin: int) -> bool:
-    return (a.top - margin < b.top + b.mask.shape[0] and b.top < a.top + a.mask.shape[0] + margin
-            and a.left - margin < b.left + b.mask.shape[1] and b.left < a.left + a.mask.shape[1] + margin)
+    return bool(
+        a.top - margin < b.top + b.mask.shape[0]
+        and b.top < a.top + a.mask.shape[0] + margin
+        and a.left - margin < b.left + b.mask.shape[1]
+        and b.left < a.left + a.mask.shape[1] + margin
+    )
 
 
 def _placed(c: Candidate, search: Search, corner: tuple[int, int], shape: tuple[int, int]) -> Bool:
@@ -159,8 +182,10 @@ def _fit(cut: _Cut, c: Candidate, blur: float) -> Ellipsoid | None:
     rows, columns = np.nonzero(cut.mine)
     long, short = max(width, height) + 1.0, min(width, height) + 1.0
     direction = np.deg2rad(angle if width >= height else angle + 90.0)
-    squeeze = [max(0.35 * long, float(np.sqrt(max(0.0, (long / 2) ** 2 - (1.2 * blur) ** 2)))),
-               max(0.3 * short, float(np.sqrt(max(0.0, (short / 2) ** 2 - (1.2 * blur) ** 2))))]
+    squeeze = [
+        max(0.35 * long, float(np.sqrt(max(0.0, (long / 2) ** 2 - (1.2 * blur) ** 2)))),
+        max(0.3 * short, float(np.sqrt(max(0.0, (short / 2) ** 2 - (1.2 * blur) ** 2)))),
+    ]
     start = np.array([columns.mean(), rows.mean(), squeeze[0], squeeze[1], direction])
     weight = cut.usable & ~(cut.others & ~cut.mine)
     if weight.sum() < 12:
@@ -177,7 +202,9 @@ def _fit_coarsely(cut: _Cut, weight: Bool, start: F64, blur: float, step: int) -
     if step == 1:
         return fit_ellipsoid(cut.image, weight, start, blur, cut.noise)
     rows, columns = (n // step * step for n in cut.image.shape)
-    image = cv2.resize(cut.image[:rows, :columns], (columns // step, rows // step), interpolation=cv2.INTER_AREA)
+    image = np.asarray(
+        cv2.resize(cut.image[:rows, :columns], (columns // step, rows // step), interpolation=cv2.INTER_AREA), dtype=np.float32
+    )
     counts = weight[step // 2 : rows : step, step // 2 : columns : step][: image.shape[0], : image.shape[1]]
     shift = (step - 1) / 2
     coarse = np.array([(start[0] - shift) / step, (start[1] - shift) / step, start[2] / step, start[3] / step, start[4]])
@@ -186,8 +213,15 @@ def _fit_coarsely(cut: _Cut, weight: Bool, start: F64, blur: float, step: int) -
     fit = fit_ellipsoid(image, counts, coarse, blur / step, cut.noise / step)
     if fit is None:
         return None
-    return replace(fit, column=fit.column * step + shift, row=fit.row * step + shift, major=fit.major * step, minor=fit.minor * step,
-                   sigma_major=fit.sigma_major * step, sigma_minor=fit.sigma_minor * step)
+    return replace(
+        fit,
+        column=fit.column * step + shift,
+        row=fit.row * step + shift,
+        major=fit.major * step,
+        minor=fit.minor * step,
+        sigma_major=fit.sigma_major * step,
+        sigma_minor=fit.sigma_minor * step,
+    )
 
 
 def _above_own_level(image: F32, mine: Bool, share: float, pitch: float, floor: float) -> Bool:

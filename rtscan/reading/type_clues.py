@@ -17,7 +17,8 @@ from rtscan.reading.net import KINDS
 
 @dataclass(frozen=True)
 class Clue:
-    """`feature` counts on a logarithmic scale when `ratio`; `less` and `more` are the words for small and large values (empty: not told)."""
+    """`feature` counts on a logarithmic scale when `ratio`; `less` and `more` are the words for small and large values (empty: not
+    told)."""
 
     feature: str
     usual: float
@@ -28,23 +29,47 @@ class Clue:
 
 
 _SHAPE = (
-    Clue("length_mm", 3.0, 0.9, "short", "long", True), Clue("inner_width_mm", 0.8, 0.6, "thin", "wide", True), Clue("aspect", 2.5, 0.5, "round", "slender", True),
-    Clue("roughness", 2.0, 0.5, "smooth in outline", "irregular in outline", True), Clue("solidity", 0.8, 0.12, "branched or bent", "compact"),
-    Clue("fill", 0.65, 0.12, "winding", "straight-sided"), Clue("angle_deg", 25.0, 20.0, "along the weld", "across the weld"),
+    Clue("length_mm", 3.0, 0.9, "short", "long", True),
+    Clue("inner_width_mm", 0.8, 0.6, "thin", "wide", True),
+    Clue("aspect", 2.5, 0.5, "round", "slender", True),
+    Clue("roughness", 2.0, 0.5, "smooth in outline", "irregular in outline", True),
+    Clue("solidity", 0.8, 0.12, "branched or bent", "compact"),
+    Clue("fill", 0.65, 0.12, "winding", "straight-sided"),
+    Clue("angle_deg", 25.0, 20.0, "along the weld", "across the weld"),
 )
 _PLACE = (
-    Clue("across_share", 0.4, 0.25, "on the centreline", "off the centreline"), Clue("inside_toe_mm", 2.0, 2.0, "at or outside the toe", "well inside the toe"),
-    Clue("extends_out", 0.3, 0.5, "", "reaching beyond the weld"), Clue("slope", 1.0, 1.0, "", "on a slope of the weld profile"), Clue("level", -0.3, 0.5, "", ""),
+    Clue("across_share", 0.4, 0.25, "on the centreline", "off the centreline"),
+    Clue("inside_toe_mm", 2.0, 2.0, "at or outside the toe", "well inside the toe"),
+    Clue("extends_out", 0.3, 0.5, "", "reaching beyond the weld"),
+    Clue("slope", 1.0, 1.0, "", "on a slope of the weld profile"),
+    Clue("level", -0.3, 0.5, "", ""),
 )
 _TONE = (
-    Clue("contrast_over_noise", 6.0, 0.9, "faint", "strong in contrast", True), Clue("contrast_of_weld", 0.3, 0.8, "", "", True),
-    Clue("edge_per_mm", 1.2, 0.5, "soft-edged", "sharp-edged", True), Clue("evenness", 0.6, 0.12, "uneven in grey", "even in grey"),
-    Clue("unevenness", 0.2, 0.08, "", ""), Clue("rim_low", -0.3, 0.3, "", ""), Clue("flank_step", 0.15, 0.12, "", "with one edge sharper than the other"),
+    Clue("contrast_over_noise", 6.0, 0.9, "faint", "strong in contrast", True),
+    Clue("contrast_of_weld", 0.3, 0.8, "", "", True),
+    Clue("edge_per_mm", 1.2, 0.5, "soft-edged", "sharp-edged", True),
+    Clue("evenness", 0.6, 0.12, "uneven in grey", "even in grey"),
+    Clue("unevenness", 0.2, 0.08, "", ""),
+    Clue("rim_low", -0.3, 0.3, "", ""),
+    Clue("flank_step", 0.15, 0.12, "", "with one edge sharper than the other"),
 )
-_COMPANY = (Clue("near_3mm", 1.0, 1.5, "", "close to others"), Clue("row_mates", 1.0, 1.5, "", "in a row with others"), Clue("is_line", 0.5, 0.5, "", ""))
-_NETWORK = tuple(Clue(f"net_kind_{k}", 0.3, 0.25, "", f"of the look of {'an' if name[0] in 'aeiou' else 'a'} {name}" if name not in
-                      ("slag", "lack of fusion", "lack of penetration", "undercut", "concavity", "metal", "excess metal", "spatter") else f"of the look of {name}")
-                 for k, name in enumerate(KINDS))
+_COMPANY = (
+    Clue("near_3mm", 1.0, 1.5, "", "close to others"),
+    Clue("row_mates", 1.0, 1.5, "", "in a row with others"),
+    Clue("is_line", 0.5, 0.5, "", ""),
+)
+_NETWORK = tuple(
+    Clue(
+        f"net_kind_{k}",
+        0.3,
+        0.25,
+        "",
+        f"of the look of {'an' if name[0] in 'aeiou' else 'a'} {name}"
+        if name not in ("slag", "lack of fusion", "lack of penetration", "undercut", "concavity", "metal", "excess metal", "spatter")
+        else f"of the look of {name}",
+    )
+    for k, name in enumerate(KINDS)
+)
 CLUES = (*_SHAPE, *_PLACE, *_TONE, *_COMPANY, *_NETWORK)
 
 

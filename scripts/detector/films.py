@@ -22,9 +22,28 @@ from rtscan.reading.marks import find_marks
 from rtscan.reading.straighten import straighten
 from rtscan.reading.weld_band import find_weld
 
-KIND_OF = (("2015", "cavity"), ("2016", "cavity"), ("2024", "cavity"), ("2025", "cavity"), ("20", "pore"), ("516", "pore"), ("304", "metal"), ("30", "slag"),
-           ("401", "lack of fusion"), ("402", "lack of penetration"), ("517", "lack of fusion"), ("10", "crack"), ("501", "undercut"), ("511", "undercut"),
-           ("515", "concavity"), ("510", "concavity"), ("504", "excess metal"), ("502", "excess metal"), ("602", "spatter"), ("601", "spatter"))
+KIND_OF = (
+    ("2015", "cavity"),
+    ("2016", "cavity"),
+    ("2024", "cavity"),
+    ("2025", "cavity"),
+    ("20", "pore"),
+    ("516", "pore"),
+    ("304", "metal"),
+    ("30", "slag"),
+    ("401", "lack of fusion"),
+    ("402", "lack of penetration"),
+    ("517", "lack of fusion"),
+    ("10", "crack"),
+    ("501", "undercut"),
+    ("511", "undercut"),
+    ("515", "concavity"),
+    ("510", "concavity"),
+    ("504", "excess metal"),
+    ("502", "excess metal"),
+    ("602", "spatter"),
+    ("601", "spatter"),
+)
 
 
 def kind_of(iso6520: str) -> str:
@@ -85,7 +104,7 @@ def _true_weld(key: dict[str, Any], film: Film, rng: np.random.Generator) -> Wel
     arcs = []
     pitch = film.pixels_per_mm or 20.0
     for row in key["weld"]["arcs"]:
-        middle, left, right = (_resampled(np.array(row[name], dtype=float)) for name in ("centreline_px", "left_edge_px", "right_edge_px"))
+        left, right = (_resampled(np.array(row[name], dtype=float)) for name in ("left_edge_px", "right_edge_px"))
         across = (right - left) / np.maximum(np.hypot(*(right - left).T), 1e-9)[:, None]
         shift = across * rng.normal(0, 0.4) * pitch
         wider = [across * rng.normal(0.15, 0.5) * pitch for _ in range(2)]
@@ -101,8 +120,14 @@ def _resampled(line: np.ndarray, count: int = 160) -> np.ndarray:
 def _read(number: int, clean: bool, technique: str, film: Film, job: Job, key: dict[str, Any], marks: Marks, weld: Weld | None) -> ReadFilm:
     backgrounds = tuple(estimate_background(s) for s in straighten(film, weld, marks)) if weld else ()
     names = Indication.__dataclass_fields__
-    truths = tuple(Truth(Indication(**{k: v for k, v in row.items() if k in names and k not in ("alternatives", "nearest")}), row["detectability"],
-                         np.array(row["true_outline_px"], dtype=float)) for row in key["indications"])
+    truths = tuple(
+        Truth(
+            Indication(**{k: v for k, v in row.items() if k in names and k not in ("alternatives", "nearest")}),
+            row["detectability"],
+            np.array(row["true_outline_px"], dtype=float),
+        )
+        for row in key["indications"]
+    )
     return ReadFilm(number, clean, technique, film, job, weld, backgrounds, truths, tuple(key["objects"]), tuple(key["groups"]))
 
 
@@ -131,7 +156,9 @@ def truth_on_grid(read: ReadFilm, background: Background, shape: tuple[int, int]
             r0, r1 = np.flatnonzero(inside.any(axis=1))[[0, -1]]
             c0, c1 = np.flatnonzero(inside.any(axis=0))[[0, -1]]
             part = coarse[r0 : r1 + 1, c0 : c1 + 1] - low.astype(np.float32)
-            value = cv2.remap(picture, np.ascontiguousarray(part[..., 0]), np.ascontiguousarray(part[..., 1]), cv2.INTER_LINEAR, borderValue=0)
+            value = cv2.remap(
+                picture, np.ascontiguousarray(part[..., 0]), np.ascontiguousarray(part[..., 1]), cv2.INTER_LINEAR, borderValue=0
+            )
             mask[r0 : r1 + 1, c0 : c1 + 1] = value > 100
         masks.append(mask)
     return masks

@@ -20,8 +20,14 @@ LEAST_DETECTABILITY = 3.0
 
 
 def _pair(inputs: int, outputs: int) -> nn.Sequential:
-    return nn.Sequential(nn.Conv2d(inputs, outputs, 3, padding=1, bias=False), nn.BatchNorm2d(outputs), nn.ReLU(inplace=True),
-                         nn.Conv2d(outputs, outputs, 3, padding=1, bias=False), nn.BatchNorm2d(outputs), nn.ReLU(inplace=True))
+    return nn.Sequential(
+        nn.Conv2d(inputs, outputs, 3, padding=1, bias=False),
+        nn.BatchNorm2d(outputs),
+        nn.ReLU(inplace=True),
+        nn.Conv2d(outputs, outputs, 3, padding=1, bias=False),
+        nn.BatchNorm2d(outputs),
+        nn.ReLU(inplace=True),
+    )
 
 
 class Net(nn.Module):
@@ -29,7 +35,9 @@ class Net(nn.Module):
 
     def __init__(self, inputs: int = 5) -> None:
         super().__init__()
-        self.stem = nn.Sequential(nn.Conv2d(inputs, WIDTHS[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(WIDTHS[0]), nn.ReLU(inplace=True))
+        self.stem = nn.Sequential(
+            nn.Conv2d(inputs, WIDTHS[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(WIDTHS[0]), nn.ReLU(inplace=True)
+        )
         self.down = nn.ModuleList([_pair(WIDTHS[max(0, k - 1)], w) for k, w in enumerate(WIDTHS)])
         self.up = nn.ModuleList([_pair(WIDTHS[k] + WIDTHS[k + 1], WIDTHS[k]) for k in range(len(WIDTHS) - 1)])
         self.head = nn.Conv2d(WIDTHS[0], len(OUTPUTS), 1)
@@ -124,7 +132,9 @@ def loss_of(answer: torch.Tensor, flaw: torch.Tensor, table: torch.Tensor) -> to
     there, visible = index > 0, facts[..., 2] >= LEAST_DETECTABILITY
     near = nn.functional.max_pool2d(there.float()[:, None], 5, stride=1, padding=2)[:, 0] > 0
     area = torch.clamp(facts[..., 3] / 4, min=4.0)
-    weight = torch.where(there, torch.where(visible, torch.clamp(60.0 / area.sqrt() / 4, 0.6, 6.0), torch.zeros_like(area)), torch.where(near, 0.0, 1.0))
+    weight = torch.where(
+        there, torch.where(visible, torch.clamp(60.0 / area.sqrt() / 4, 0.6, 6.0), torch.zeros_like(area)), torch.where(near, 0.0, 1.0)
+    )
     total = answer.new_zeros(())
     for tone in (0, 1):
         target = (there & (facts[..., 0] == tone)).float()
@@ -168,6 +178,14 @@ def save_onnx(net: Net, path: Path) -> None:
     answer = Answer(net).eval().cpu()
     example = torch.zeros((1, 5, 256, 512))
     path.parent.mkdir(parents=True, exist_ok=True)
-    torch.onnx.export(answer, (example,), str(path), input_names=["seen"], output_names=["answer"], opset_version=17, dynamo=False,
-                      dynamic_axes={"seen": {2: "rows", 3: "columns"}, "answer": {2: "rows", 3: "columns"}})
+    torch.onnx.export(
+        answer,
+        (example,),
+        str(path),
+        input_names=["seen"],
+        output_names=["answer"],
+        opset_version=17,
+        dynamo=False,
+        dynamic_axes={"seen": {2: "rows", 3: "columns"}, "answer": {2: "rows", 3: "columns"}},
+    )
     assert len(KINDS) + 2 == len(OUTPUTS)

@@ -42,14 +42,20 @@ def net_samples(seed: int, number: int, clean_share: float) -> list[NetSample]:
         for row, k in enumerate(order):
             flaw[masks[k]] = row + 1
             truth = read.truths[k]
-            table[row] = (float(truth.indication.tone == "bright"), KINDS.index(kind_of(truth.indication.iso6520)), truth.detectability, masks[k].sum())
+            table[row] = (
+                float(truth.indication.tone == "bright"),
+                KINDS.index(kind_of(truth.indication.iso6520)),
+                truth.detectability,
+                masks[k].sum(),
+            )
         samples.append(NetSample(seen, flaw, table))
     return samples
 
 
 @dataclass(frozen=True)
 class CandidateTable:
-    """Candidates of one film: features (candidates, names) float32, the truth each one finds (−1 none), whether on a mark; truths with their facts."""
+    """Candidates of one film: features (candidates, names) float32, the truth each one finds (−1 none), whether on a mark; truths
+    with their facts."""
 
     number: int
     clean: bool
@@ -78,7 +84,8 @@ def candidate_table(seed: int, number: int, clean_share: float, true_band: bool)
 
 
 def labels(search: Search, masks: list[np.ndarray], read: ReadFilm) -> list[int]:
-    """The truth each candidate finds: same tone, and a fair share of one lies on the other (grown a little); −1 for none, −2 for unclear."""
+    """The truth each candidate finds: same tone, and a fair share of one lies on the other (grown a little); −1 for none, −2 for
+    unclear."""
     return [_label(c, masks, [t.indication.tone for t in read.truths], search.grid.per_mm) for c in search.candidates]
 
 
@@ -106,5 +113,14 @@ def _label(c: Candidate, masks: list[np.ndarray], tones: list[Any], per_mm: floa
 
 def _facts(truth: Truth) -> dict[str, Any]:
     i = truth.indication
-    return {"iso6520": i.iso6520, "tone": i.tone, "length_mm": i.length_mm, "width_mm": i.width_mm, "local_width_mm": i.local_width_mm, "height_mm": i.height_mm,
-            "along_mm": i.along_mm, "across_mm": i.across_mm, "detectability": truth.detectability}
+    return {
+        "iso6520": i.iso6520,
+        "tone": i.tone,
+        "length_mm": i.length_mm,
+        "width_mm": i.width_mm,
+        "local_width_mm": i.local_width_mm,
+        "height_mm": i.height_mm,
+        "along_mm": i.along_mm,
+        "across_mm": i.across_mm,
+        "detectability": truth.detectability,
+    }

@@ -19,12 +19,35 @@ LEAST_DETECTABILITY = 2.0
 FALSE_CALLS_PER_FILM = 0.5
 FALSE_CALLS_PER_CLEAN_FILM = 0.6
 LEAST_OF_A_TYPE = 12
-TERMS = {"2011": "gas pore", "2015": "elongated cavity", "2016": "worm-hole", "2024": "crater pipe", "3011": "linear slag inclusion",
-         "3012": "isolated slag inclusion", "3041": "tungsten inclusion", "3042": "copper inclusion", "3043": "protruding filler wire",
-         "4011": "lack of side-wall fusion", "4012": "lack of inter-run fusion", "4013": "lack of root fusion", "4021": "incomplete root penetration",
-         "5011": "undercut", "5012": "undercut", "5013": "shrinkage groove", "5041": "local excess penetration", "5042": "continuous excess penetration",
-         "510": "burn-through", "511": "incompletely filled groove", "515": "root concavity", "517": "poor restart", "602": "spatter",
-         "1011": "longitudinal crack in the weld metal", "1021": "transverse crack", "104": "crater crack", "106": "branching crack"}
+TERMS = {
+    "2011": "gas pore",
+    "2015": "elongated cavity",
+    "2016": "worm-hole",
+    "2024": "crater pipe",
+    "3011": "linear slag inclusion",
+    "3012": "isolated slag inclusion",
+    "3041": "tungsten inclusion",
+    "3042": "copper inclusion",
+    "3043": "protruding filler wire",
+    "4011": "lack of side-wall fusion",
+    "4012": "lack of inter-run fusion",
+    "4013": "lack of root fusion",
+    "4021": "incomplete root penetration",
+    "5011": "undercut",
+    "5012": "undercut",
+    "5013": "shrinkage groove",
+    "5041": "local excess penetration",
+    "5042": "continuous excess penetration",
+    "510": "burn-through",
+    "511": "incompletely filled groove",
+    "515": "root concavity",
+    "517": "poor restart",
+    "602": "spatter",
+    "1011": "longitudinal crack in the weld metal",
+    "1021": "transverse crack",
+    "104": "crater crack",
+    "106": "branching crack",
+}
 
 
 def load(folder: Path, name: str) -> list[Any]:
@@ -43,9 +66,16 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
     bar = _bar(trees, calibration, names, slope, offset)
     (models / "types.json").write_text(json.dumps(_types(training, calibration), ensure_ascii=False), encoding="utf-8")
     files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in ("net.onnx", "rank.onnx", "types.json")}
-    recipe = {"name": f"detector draw {seeds['draw']}", "recipe": "scripts/train_detector", "data": {k: v for k, v in seeds.items()},
-              "films": {"training": len(training), "calibration": len(calibration)}, "sha256": files, "features": list(names),
-              "calibration": [slope, offset], "bar": bar}
+    recipe = {
+        "name": f"detector draw {seeds['draw']}",
+        "recipe": "scripts/train_detector",
+        "data": dict(seeds),
+        "films": {"training": len(training), "calibration": len(calibration)},
+        "sha256": files,
+        "features": list(names),
+        "calibration": [slope, offset],
+        "bar": bar,
+    }
     (models / "detector.json").write_text(json.dumps(recipe, indent=1) + "\n", encoding="utf-8")
     print(f"bar {bar:.3f}, calibration {slope:.2f} {offset:.2f}")
 
@@ -68,7 +98,9 @@ def _ranking(tables: list[Any], names: tuple[str, ...]) -> HistGradientBoostingC
             features.append(row)
             wanted.append(found >= 0)
             weight.append(1.5 if t.clean else 1.0)
-    trees = HistGradientBoostingClassifier(max_iter=260, learning_rate=0.05, max_leaf_nodes=20, min_samples_leaf=30, l2_regularization=2.0, random_state=0)
+    trees = HistGradientBoostingClassifier(
+        max_iter=260, learning_rate=0.05, max_leaf_nodes=20, min_samples_leaf=30, l2_regularization=2.0, random_state=0
+    )
     print(f"ranking: {len(wanted)} candidates, {sum(wanted)} of them true")
     return trees.fit(np.array(features), np.array(wanted), sample_weight=np.array(weight))
 
@@ -82,18 +114,38 @@ def _save_onnx(trees: HistGradientBoostingClassifier, width: int, path: Path) ->
     for tree, (predictor,) in enumerate(trees._predictors):
         for number, node in enumerate(predictor.nodes):
             leaf = bool(node["is_leaf"])
-            row = (tree, number, 0 if leaf else int(node["feature_idx"]), "LEAF" if leaf else "BRANCH_LEQ", 0.0 if leaf else float(node["num_threshold"]),
-                   0 if leaf else int(node["left"]), 0 if leaf else int(node["right"]))
+            row = (
+                tree,
+                number,
+                0 if leaf else int(node["feature_idx"]),
+                "LEAF" if leaf else "BRANCH_LEQ",
+                0.0 if leaf else float(node["num_threshold"]),
+                0 if leaf else int(node["left"]),
+                0 if leaf else int(node["right"]),
+            )
             for key, value in zip(nodes, row, strict=True):
                 nodes[key].append(value)
             if leaf:
                 for key, value in zip(leaves, (tree, number, 0, float(node["value"])), strict=True):
                     leaves[key].append(value)
-    ensemble = helper.make_node("TreeEnsembleRegressor", ["features"], ["odds"], domain="ai.onnx.ml", n_targets=1, aggregate_function="SUM",
-                                base_values=[float(np.ravel(trees._baseline_prediction)[0])], post_transform="NONE",
-                                **{f"nodes_{k}": v for k, v in nodes.items()}, **{f"target_{k}": v for k, v in leaves.items()})
-    graph = helper.make_graph([ensemble], "rank", [helper.make_tensor_value_info("features", TensorProto.FLOAT, [None, width])],
-                              [helper.make_tensor_value_info("odds", TensorProto.FLOAT, [None, 1])])
+    ensemble = helper.make_node(
+        "TreeEnsembleRegressor",
+        ["features"],
+        ["odds"],
+        domain="ai.onnx.ml",
+        n_targets=1,
+        aggregate_function="SUM",
+        base_values=[float(np.ravel(trees._baseline_prediction)[0])],
+        post_transform="NONE",
+        **{f"nodes_{k}": v for k, v in nodes.items()},
+        **{f"target_{k}": v for k, v in leaves.items()},
+    )
+    graph = helper.make_graph(
+        [ensemble],
+        "rank",
+        [helper.make_tensor_value_info("features", TensorProto.FLOAT, [None, width])],
+        [helper.make_tensor_value_info("odds", TensorProto.FLOAT, [None, 1])],
+    )
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 15), helper.make_opsetid("ai.onnx.ml", 3)], ir_version=8)
     checker.check_model(model)
     path.write_bytes(model.SerializeToString())
@@ -158,10 +210,18 @@ def _types(training: list[Any], calibration: list[Any]) -> dict[str, Any]:
         y = [terms[k] for k in pick]
         fitted = LogisticRegression(C=0.15, max_iter=3000).fit(x, y)
         other = [k for k, r in enumerate(extra_rows) if r["dark"] == is_dark and extra_terms[k] in kept]
-        temperature = _temperature(fitted.decision_function(np.array([clue_values(extra_rows[k]) for k in other])), fitted.classes_, [extra_terms[k] for k in other])
+        temperature = _temperature(
+            fitted.decision_function(np.array([clue_values(extra_rows[k]) for k in other])),
+            fitted.classes_,
+            [extra_terms[k] for k in other],
+        )
         print(f"{tone}: {len(y)} finds of {len(kept)} types; temperature {temperature:.2f}")
-        result[tone] = {"types": [str(c) for c in fitted.classes_], "weights": np.round(fitted.coef_, 4).tolist(),
-                        "offsets": np.round(fitted.intercept_, 4).tolist(), "temperature": temperature}
+        result[tone] = {
+            "types": [str(c) for c in fitted.classes_],
+            "weights": np.round(fitted.coef_, 4).tolist(),
+            "offsets": np.round(fitted.intercept_, 4).tolist(),
+            "temperature": temperature,
+        }
     result["clues"] = [c.feature for c in CLUES]
     return result
 
