@@ -82,7 +82,7 @@ class Bench:
             i.id: self._readings.of(i, self._items[i.id], i.id in clustered) for i in document.indications
         }
         self._groups = {
-            kind: [group_item(g, [self._items[m] for m in g.members if m in self._items]) for g in document.groups if g.kind == word]
+            kind: [self._group(g, [self._items[m] for m in g.members if m in self._items]) for g in document.groups if g.kind == word]
             for kind, word in _GROUP_KIND.items()
         }
         for i in document.indications:
@@ -127,7 +127,7 @@ class Bench:
                 left.append(item)
             elif len(kept) > 1:
                 group = Group(item.groups[0] if item.groups else "", "cluster", "", item.iso6520, tuple(i.ids[0] for i in kept))
-                left.append(group_item(group, kept))
+                left.append(self._group(group, kept))
         return tuple(left)
 
     def with_both_walls(self, rule: Rule) -> tuple[Item, ...]:
@@ -162,6 +162,9 @@ class Bench:
             if rule.on != "indications":
                 found[rule.id] = [i for i in map(self._in_its_run(rule), self._groups[rule.on]) if i is not None and rule.takes(i.iso6520)]
         return {name: tuple(sorted(items, key=lambda i: (i.start is None, i.start or 0.0, i.ids))) for name, items in found.items()}
+
+    def _group(self, group: Group, members: Sequence[Item]) -> Item:
+        return group_item(group, members, self.ground.ring_mm)
 
     def _passes(self, rule: Rule, item: Item) -> bool | None:
         """Whether the row looks at a thing of this size; None when that is open."""

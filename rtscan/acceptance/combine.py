@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from rtscan.acceptance.criteria import Parallel, Rule
-from rtscan.acceptance.items import Item, Sized, joined
+from rtscan.acceptance.items import Item, Sized, cut_open, joined
 from rtscan.acceptance.limits import MissingError
 from rtscan.acceptance.outcomes import Ground
 from rtscan.acceptance.rules import gap_mm
@@ -34,7 +34,7 @@ def _parallel_lines(rule: Parallel, items: Sequence[Item], ground: Ground) -> li
     except MissingError:
         return list(items)
     widest_mm = ground.to_mm(rule.unless_wider.value(scale)) + 1e-6
-    left = sorted(items, key=lambda i: (i.start is None, i.start or 0.0, i.ids))
+    left = [*cut_open([i for i in items if i.start is not None], ground.ring_mm), *(i for i in items if i.start is None)]
     taken: list[Item] = []
     while left:
         line = left.pop(0)
@@ -66,7 +66,7 @@ def _neighbours(items: Sequence[Item], ground: Ground) -> list[Item]:
 
     Lines side by side count with the sum of their lengths where that is more.
     """
-    placed = sorted((i for i in items if i.start is not None and i.length is not None), key=lambda i: (i.start or 0.0, i.ids))
+    placed = cut_open([i for i in items if i.start is not None and i.length is not None], ground.ring_mm)
     result = [i for i in items if i.start is None or i.length is None]
     chain: list[Item] = []
 
@@ -96,7 +96,7 @@ def _close(a: Item, b: Item, ground: Ground) -> bool:
 
 def _clusters(items: Sequence[Item], ground: Ground) -> list[Item]:
     """Two clusters closer than the smaller of them are one: both diameters and the distance between (ISO 5817, from memory)."""
-    left = sorted(items, key=lambda i: (i.start is None, i.start or 0.0, i.ids))
+    left = [*cut_open([i for i in items if i.start is not None], ground.ring_mm), *(i for i in items if i.start is None)]
     result: list[Item] = []
     while left:
         cluster = left.pop(0)

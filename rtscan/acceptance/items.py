@@ -115,8 +115,9 @@ def item_of(indication: Indication) -> Item:
     )
 
 
-def group_item(group: Group, members: Sequence[Item]) -> Item:
+def group_item(group: Group, members: Sequence[Item], ring_mm: float | None = None) -> Item:
     """The item of a group: its members' extent and greatest sizes; sizes the list does not give are worked out from the members."""
+    members = [*cut_open([m for m in members if m.start is not None], ring_mm), *(m for m in members if m.start is None)]
     starts = [m.start for m in members if m.start is not None]
     ends = [m.end for m in members if m.end is not None]
     start, end = (min(starts), max(ends)) if starts else (None, None)
@@ -165,6 +166,26 @@ def joined(items: Sequence[Item]) -> Item:
         angle=0.0,
         sure=all(i.sure for i in items),
     )
+
+
+def cut_open(items: Sequence[Item], ring_mm: float | None) -> list[Item]:
+    """Items with stations in order of station; those of a ring counted on from after its widest gap, so that neighbours across
+    the datum are neighbours here."""
+    if ring_mm is None:
+        return sorted(items, key=lambda i: (i.start or 0.0, i.ids))
+    turned = sorted((_moved(i, -math.floor((i.start or 0.0) / ring_mm) * ring_mm) for i in items), key=lambda i: (i.start or 0.0, i.ids))
+    reach, widest, cut = -math.inf, -math.inf, 0
+    for n, item in enumerate(turned):
+        if n and (item.start or 0.0) - reach > widest:
+            widest, cut = (item.start or 0.0) - reach, n
+        reach = max(reach, item.end or 0.0)
+    if turned and (turned[0].start or 0.0) + ring_mm - reach >= widest:
+        cut = 0
+    return [*turned[cut:], *(_moved(i, ring_mm) for i in turned[:cut])]
+
+
+def _moved(item: Item, by: float) -> Item:
+    return item if by == 0 else replace(item, start=(item.start or 0.0) + by, end=(item.end or 0.0) + by)
 
 
 def shape_of(item: Item, iso6520: str) -> Shape | None:

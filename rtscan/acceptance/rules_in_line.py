@@ -8,12 +8,11 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import dataclass
 from types import MappingProxyType
 
 from rtscan.acceptance.criteria import Rule
-from rtscan.acceptance.items import Item, Sized
+from rtscan.acceptance.items import Item, Sized, cut_open
 from rtscan.acceptance.limits import Limit
 from rtscan.acceptance.outcomes import Ground, Outcome, compare, missing_size
 from rtscan.acceptance.rules import gap_mm
@@ -252,7 +251,7 @@ def _half_band(item: Item, wide: bool) -> float:
 
 def _chains(line: Sequence[Item], gap_factor: float, ring_mm: float | None) -> Iterator[list[Item]]:
     """Splits a line where a gap exceeds `gap_factor` times the longest of its part, until no part splits further."""
-    pending = [_from_widest_gap(line, ring_mm)]
+    pending = [cut_open(line, ring_mm)]
     while pending:
         part = pending.pop()
         longest = max((i.length.value for i in part if i.length), default=0.0)
@@ -266,17 +265,6 @@ def _chains(line: Sequence[Item], gap_factor: float, ring_mm: float | None) -> I
             pending.extend([*cuts, part[start:]])
         elif len(part) > 1:
             yield part
-
-
-def _from_widest_gap(line: Sequence[Item], ring_mm: float | None) -> list[Item]:
-    """The line cut open at its widest gap, stations counted on from there; as it is when the weld is no ring."""
-    if ring_mm is None or len(line) < 2:
-        return list(line)
-    gaps = [((b.start or 0.0) - (a.end or 0.0), n + 1) for n, (a, b) in enumerate(pairwise(line))]
-    gaps.append(((line[0].start or 0.0) + ring_mm - (line[-1].end or 0.0), 0))
-    cut = max(gaps)[1]
-    moved = [replace(i, start=(i.start or 0.0) + ring_mm, end=(i.end or 0.0) + ring_mm) for i in line[:cut]]
-    return [*line[cut:], *moved]
 
 
 def _distinct(bad: Sequence[_Group]) -> list[_Group]:

@@ -266,9 +266,10 @@ def _met(prepared: Sum, s: Stretch) -> tuple[Item, ...]:
 
 def _sections(prepared: Sum) -> list[tuple[Stretch, set[int]]]:
     """Cross sections just after the start of each item that meet two or more, with their sum."""
-    places, found = Places(prepared.loads), list[tuple[Stretch, set[int]]]()
+    ring, found = prepared.ground.ring_mm, list[tuple[Stretch, set[int]]]()
     for load in prepared.loads:
-        members = places.within(load.start + _NUDGE_MM, load.start + _NUDGE_MM)
+        start = load.start + _NUDGE_MM if ring is None else (load.start + _NUDGE_MM) % ring
+        members = prepared.places.within(start, start)
         if len(members) > 1:
             met = [prepared.loads[n] for n in members]
             u = math.hypot(sum(x.common for x in met), math.sqrt(sum(x.own**2 for x in met)))

@@ -23,7 +23,7 @@ WELD = Situation(wall_mm=10.0, od_mm=RING / math.pi, weld_length_mm=RING, cap_wi
 NAMES = ("api-1104@2013", "iso-10675-1-level-2", "iso-5817-d", "asme-viii-uw51", "asme-ix", "b31.3-normal", "aws-d1.1-static")
 VERDICTS = {"accept": 0, "review": 1, "reject": 2, "unreadable": 3}
 TYPES = ("2011", "3011", "3012", "3041", "4012", "5011", "2015")
-few = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+few = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 @st.composite

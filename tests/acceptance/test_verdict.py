@@ -214,6 +214,16 @@ def test_two_bad_stretches_are_both_told() -> None:
     assert {f.result for f in found} == {"reject"}
 
 
+def test_a_cluster_across_the_datum_is_as_large_as_elsewhere() -> None:
+    """Three pores of 1 mm, 4 mm apart: the circle round them is 9 mm, of 14 / 2 = 7 (level 1) and 14 (level 2)."""
+    for first in (300.0, 1015.6):
+        marks = [pore(n, along=(first + 4.0 * n) % 1017.6, group="G1") for n in range(3)]
+        for level, result in (("1", "reject"), ("2", "accept")):
+            found = the(judged(*marks, criteria=f"iso-10675-1-level-{level}"), "3")
+            assert found.result == result
+            assert found.measured == pytest.approx(9.0, abs=0.01)
+
+
 # --- a reader's answers ------------------------------------------------------------------------------------------------------
 
 
