@@ -39,6 +39,8 @@ def test_every_line_has_its_source(make: Make) -> None:
     ({"exposure": {"unsharpness_mm": 0.9}}, {}, "total unsharpness"),
     ({"iqi": []}, {"iqi.kind": "ISO-wire", "iqi.set": "W10"}, "wire seen"),
     ({"place": {"off_middle_mm": 35.0}}, {}, "weld on the film"),
+    ({"artefacts": [{"kind": "scratch", "across_mm": a / 3, "length_mm": 100.0} for a in range(-15, 16)]}, {},
+     "scratches and dirt in the weld"),
     ({}, {"exposure.focal_mm": 8.0, "exposure.source_to_film_mm": 120.0}, "source to object"),
     ({}, {"iqi.required_wire": 19}, "wire seen"),
 ])
