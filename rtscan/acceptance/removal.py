@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from rtscan.acceptance.bad_stretches import SUM_KINDS, SumRow, culprits, sum_rows, thinned
 from rtscan.acceptance.bench import Bench
 from rtscan.acceptance.combine import counted_as_one
 from rtscan.acceptance.criteria import Rule
@@ -18,7 +19,7 @@ from rtscan.acceptance.items import Item
 from rtscan.acceptance.limits import MissingError
 from rtscan.acceptance.rules import ONE_KINDS
 from rtscan.acceptance.rules_in_line import MANY_KINDS
-from rtscan.acceptance.rules_together import SUM_KINDS, Sum, SumRow, culprits, prepared_sum, sum_rows, thinned
+from rtscan.acceptance.rules_together import Sum, prepared_sum
 from rtscan.findings import Finding, Indication
 
 EXACT_UP_TO = 30

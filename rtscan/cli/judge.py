@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from rtscan import __version__
 from rtscan.cli.terminal import Exit
 
 if TYPE_CHECKING:
@@ -63,7 +65,7 @@ def judge(
         typer.echo(explain_rule(chosen, explain))
         return Exit.DONE
     situation = situation_from_job(sheet, document, units)
-    judged = judge_document(document, chosen, situation)
+    judged = judge_document(replace(document, tool=document.tool or f"rtscan {__version__}"), chosen, situation)
     written = _write(judged, chosen, situation, listed, out) if out is not None else ()
     if as_json:
         typer.echo(dump_line(judged))
