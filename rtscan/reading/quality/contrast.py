@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log, sqrt
 
-import cv2
 import numpy as np
 from scipy import ndimage
 
@@ -159,21 +158,3 @@ def contrast_from_source(film: Film, job: Job, strips: Sequence[Strip]) -> Contr
         return None
     net = max(0.1, float(np.median(inside)) - FOG)
     return Contrast(net * mu / (1 + SCATTER_PER_MM * through_mm), 0.5, None, f"declared source {job.exposure.source}")
-
-
-def edge_blur_mm(film: Film, hidden: Bool) -> float | None:
-    """Gaussian sigma of the sharpest edges of the film (lead letters), an upper bound of the blur in the letters' plane.
-
-    The steepest slope across a step of height h blurred by sigma is h / (sqrt(2 pi) sigma). None without lead or scale.
-    """
-    if film.pixels_per_mm is None or not hidden.any():
-        return None
-    smooth = cv2.GaussianBlur(film.density, (0, 0), 1.0)
-    slope = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8))
-    reach = 2 * round(1.0 * film.pixels_per_mm) + 1
-    step = cv2.dilate(smooth, np.ones((reach, reach))) - cv2.erode(smooth, np.ones((reach, reach)))
-    lead = hidden & (step > 0.6 * np.percentile(step[hidden], 98))
-    if lead.sum() < 100:
-        return None
-    sigma_px = float(np.percentile(step[lead] / np.maximum(slope[lead], 1e-6), 3)) / sqrt(2 * np.pi)
-    return sqrt(max(sigma_px**2 - 1.0, 0.05)) / film.pixels_per_mm
