@@ -52,7 +52,8 @@ class Range:
 
 @dataclass(frozen=True)
 class Check:
-    """One line of the film quality table. `required` checks decide whether the film may be judged."""
+    """One line of the film quality table. `required` checks decide whether the film may be judged; `waived` is a required check
+    that failed and that the user chose to go past, which every output says."""
 
     name: str
     result: CheckResult
@@ -64,6 +65,7 @@ class Check:
     unverified: bool = False
     source: str = ""
     says: str = ""
+    waived: bool = False
 
 
 @dataclass(frozen=True)

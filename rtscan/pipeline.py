@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rtscan import __version__
+from rtscan.acceptance.chart_picture import ChartPicture, chart_pictures
 from rtscan.acceptance.criteria import Criteria
 from rtscan.acceptance.judge import judge
 from rtscan.acceptance.situation import situation_from_job
@@ -61,6 +62,7 @@ class Reading:
     marks: Marks
     strips: tuple[Strip, ...]
     backgrounds: tuple[Background, ...]
+    charts: tuple[ChartPicture, ...] = ()
 
 
 def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSettings | None = None) -> Reading:
@@ -87,11 +89,10 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
         objects=_objects(marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
         date=job.film.date.isoformat() if job.film.date else "", model=model_name(),
     )
-    judged = judge(sheet, criteria, situation_from_job(job, sheet, chosen.units))
-    if failed := _failed(quality):
-        stamp = f"JUDGED ANYWAY although the film may not be judged ({failed}): not a valid result. "
-        judged = replace(judged, verdict_says=stamp + judged.verdict_says) if chosen.judge_anyway else judged
-    return Reading(judged, film, weld, marks, strips, backgrounds)
+    situation = situation_from_job(job, sheet, chosen.units)
+    judged = judge(sheet, criteria, situation)
+    charts = chart_pictures(judged, criteria, situation) if criteria else ()
+    return Reading(judged, film, weld, marks, strips, backgrounds, charts)
 
 
 def check_quality(film: Film, job: Job) -> FilmQuality:
@@ -104,15 +105,9 @@ def check_quality(film: Film, job: Job) -> FilmQuality:
     return film_quality(film, job, strips, tuple(estimate_background(strip) for strip in strips), indicator, quality)
 
 
-def _failed(quality: Quality) -> str:
-    """Names of the required checks that failed."""
-    return ", ".join(check.name for check in quality.checks if check.required and check.result == "fail")
-
-
 def _past_failures(quality: Quality) -> Quality:
-    """The quality table with its failures kept but no longer required, because the user asked for a judgement all the same."""
-    checks = tuple(replace(c, required=False, says=f"{c.says}; judged anyway") if c.required and c.result == "fail" else c
-                   for c in quality.checks)
+    """The quality table with its failures waived, because the user asked for a judgement all the same."""
+    checks = tuple(replace(c, required=False, waived=True) if c.required and c.result == "fail" else c for c in quality.checks)
     return replace(quality, readable=True, checks=checks)
 
 

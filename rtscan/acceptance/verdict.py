@@ -26,8 +26,14 @@ def pronounce(document: Document, criteria: Criteria | None, situation: Situatio
         parts.append(f"rows over the whole weld are not accepted on a part of it ({_few(waiting)})")
     if remarks:
         parts.append(remarks)
-    says = "; ".join(p for p in parts if p) + "."
+    says = _waived(document) + "; ".join(p for p in parts if p) + "."
     return replace(document, verdict=word, verdict_scope=situation.scope, verdict_unverified=unverified, verdict_says=says)
+
+
+def _waived(document: Worksheet | WeldDocument) -> str:
+    """The stamp of a film judged although it may not be."""
+    names = tuple(dict.fromkeys(c.name for c in _checks(document) if c.waived))
+    return f"JUDGED ANYWAY although the film may not be judged ({_few(names)}): not a valid result. " if names else ""
 
 
 def _word(document: Worksheet | WeldDocument, criteria: Criteria | None, situation: Situation) -> tuple[VerdictWord, list[str]]:

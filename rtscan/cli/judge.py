@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -15,7 +15,8 @@ from rtscan.cli.terminal import Exit
 if TYPE_CHECKING:
     from rtscan.acceptance.criteria import Criteria
     from rtscan.acceptance.situation import Situation
-    from rtscan.findings import WeldDocument, Worksheet
+    from rtscan.findings import WeldDocument, WeldFacts, Worksheet
+    from rtscan.job import WeldSection
 
 _MOST_ROWS = 200
 """Beyond this many findings the accepted ones are counted, not listed."""
@@ -55,6 +56,7 @@ def judge(
                  "weld.joint": joint, "weld.layers": layers, "acceptance.criteria": criteria}
     sheet = load_job(job, {key: value for key, value in overrides.items() if value is not None})
     document = open_for_judging(listed)
+    document = replace(document, weld=_as_told(document.weld, sheet.weld))
     name = sheet.acceptance.criteria or (f"{document.criteria.name}@{document.criteria.edition}" if document.criteria else None)
     if name is None:
         raise CriteriaError(str(listed), "no acceptance criteria named; give --criteria NAME_OR_FILE (see rtscan criteria list)")
@@ -72,6 +74,13 @@ def judge(
     else:
         _print(judged, chosen, situation, written)
     return Exit.NOT_ACCEPTED if strict and judged.verdict != "accept" else Exit.DONE
+
+
+def _as_told(weld: WeldFacts, told: WeldSection) -> WeldFacts:
+    """The facts of the weld with what the command line and the job sheet say, which count before the document's own."""
+    keys = ("name", "wall_mm", "od_mm", "length_mm", "cap_width_mm", "joint", "layers", "preparation", "material")
+    said: dict[str, Any] = {key: getattr(told, key) for key in keys if getattr(told, key) not in (None, "")}
+    return replace(weld, **said)
 
 
 def _write(document: Worksheet | WeldDocument, criteria: Criteria, situation: Situation, listed: Path, out: Path) -> tuple[Path, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import json
 import re
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from rtscan import __version__
+from rtscan.acceptance.chart_picture import ChartPicture
 from rtscan.acceptance.library import load_criteria
 from rtscan.errors import FilmError, RtscanError
 from rtscan.filmset.state import FilmState
@@ -21,7 +23,7 @@ from rtscan.pipeline import ReadSettings, read_film
 from rtscan.reader_changes import open_for_judging
 from rtscan.reading.load import MAX_MEGAPIXELS, load_films
 from rtscan.report.files import write_worksheet_files
-from rtscan.writing import write_bytes
+from rtscan.writing import write_bytes, write_text
 
 _PAGE = re.compile(r"(.+)#(\d+)")
 READER_ENDINGS = (".worksheet.json", ".worksheet.xlsx", ".worksheet.csv")
@@ -85,10 +87,21 @@ def read_and_write(task: FilmTask) -> tuple[tuple[str, Worksheet], ...]:
     for film in wanted:
         stem = stem_of(path, film.facts.page, len(films))
         refuse_reader_overwrite(task.out / f"{stem}.worksheet.json")
-        sheet = read_film(film, job, criteria, task.settings).worksheet
-        write_worksheet_files(sheet, film, task.out, stem, task.settings.units)
-        sheets.append((f"{stem}.worksheet.json", sheet))
+        reading = read_film(film, job, criteria, task.settings)
+        _write_charts(reading.charts, task.out, stem)
+        write_worksheet_files(reading.worksheet, film, task.out, stem, task.settings.units)
+        sheets.append((f"{stem}.worksheet.json", reading.worksheet))
     return tuple(sheets)
+
+
+def _write_charts(charts: tuple[ChartPicture, ...], out: Path, stem: str) -> None:
+    """The true-size dot pictures to lay beside a printed chart; those of an earlier reading go."""
+    names = {f"{stem}.chart-{chart.finding + 1}.svg": chart.svg for chart in charts}
+    for old in out.glob(f"{glob.escape(stem)}.chart-*.svg"):
+        if old.name not in names:
+            old.unlink()
+    for name, svg in names.items():
+        write_text(out / name, svg)
 
 
 def refuse_reader_overwrite(path: Path) -> None:
@@ -121,7 +134,7 @@ def do_task(task: FilmTask) -> FilmOutcome:
         edited = _edited_tables(task)
         names = tuple(name for name, _ in read_and_write(task))
         message = _set_aside(task.out, edited)
-        outputs = {name: _sha256(task.out / name) for sheet in names for name in _outputs_of(sheet) if (task.out / name).exists()}
+        outputs = {name: _sha256(task.out / name) for sheet in names for name in _outputs_of(sheet, task.out)}
         return FilmOutcome(task.name, "read", names, message, fingerprint, outputs, time.perf_counter() - started)
     except RtscanError as problem:
         seconds = time.perf_counter() - started
@@ -143,9 +156,11 @@ def _set_aside(out: Path, edited: Mapping[str, bytes]) -> str:
     return f"changes without a reader's name were set aside in {', '.join(f'unsigned-{name}' for name in lost)}" if lost else ""
 
 
-def _outputs_of(sheet_name: str) -> tuple[str, ...]:
+def _outputs_of(sheet_name: str, out: Path) -> tuple[str, ...]:
+    """The files that belong to a worksheet and are there."""
     stem = sheet_name.removesuffix(".worksheet.json")
-    return tuple(stem + ending for ending in OUTPUT_ENDINGS)
+    charts = sorted(path.name for path in out.glob(f"{glob.escape(stem)}.chart-*.svg"))
+    return tuple(name for name in (*(stem + ending for ending in OUTPUT_ENDINGS), *charts) if (out / name).exists())
 
 
 def fingerprint_of(task: FilmTask) -> str:
