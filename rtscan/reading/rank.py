@@ -16,6 +16,8 @@ import numpy as np
 
 from rtscan.film import F64
 
+LEAST_SNR = 3.5
+"""Matched-filter height below which nothing is called, however much the place looks like a flaw: pieces of one large mark."""
 MODELS = Path(__file__).with_name("models")
 
 
@@ -27,7 +29,8 @@ def rank(features: list[dict[str, float]]) -> F64:
     matrix = np.array([[f[name] for name in facts["features"]] for f in features], dtype=np.float32)
     odds = np.asarray(session.run(None, {"features": matrix})[0], dtype=float)[:, 0]
     slope, offset = facts["calibration"]
-    return np.asarray(1.0 / (1.0 + np.exp(-(slope * odds + offset))))
+    snr = np.array([f["snr"] for f in features])
+    return np.asarray(np.where(snr >= LEAST_SNR, 1.0 / (1.0 + np.exp(-(slope * odds + offset))), 0.0))
 
 
 def model_name() -> str:
@@ -36,9 +39,9 @@ def model_name() -> str:
     return f"{facts['name']}, network {facts['sha256']['net.onnx'][:12]}, ranking {facts['sha256']['rank.onnx'][:12]}"
 
 
-def model_bar() -> float:
-    """The least probability at which a candidate is reported."""
-    return float(_facts()["bar"])
+def model_bar(tone: str) -> float:
+    """The least probability at which a candidate of a tone is reported."""
+    return float(_facts()["bar"][tone])
 
 
 @cache

@@ -19,7 +19,7 @@ from rtscan.reading.features import Features, candidate_features, surroundings
 from rtscan.reading.filters import detection_grid
 from rtscan.reading.net import look
 from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline
-from rtscan.reading.rank import rank
+from rtscan.reading.rank import model_bar, rank
 
 TYPICAL_BLUR_MM = 0.10
 """Gaussian sigma of the unsharpness assumed when nothing is known of the exposure: total unsharpness 0.25 mm over 2.5."""
@@ -31,12 +31,18 @@ LARGEST_FIT = 56
 
 @dataclass(frozen=True)
 class SegmentSettings:
-    """`bar` is the least rank (a probability) for a region; sizes in mm."""
+    """`bar` is the least rank (a probability) for a region, None for the model's own; sizes in mm.
+
+    A line's end is known to `line_end_doubt_mm` and `line_end_doubt_share` of its length: its toe fades into grain (from the errors on
+    the tuning films).
+    """
 
     bar: float | None = None
     level_share: float = 0.4
     longest_ellipse_aspect: float = 3.0
-    line_end_shift_mm: float = 0.0
+    line_end_shift_mm: float = 0.1
+    line_end_doubt_mm: float = 0.25
+    line_end_doubt_share: float = 0.12
 
 
 @dataclass(frozen=True)
@@ -66,19 +72,11 @@ def segment(backgrounds: tuple[Background, ...], blur_mm: float | None = None, s
     regions: list[Region] = []
     for background in backgrounds:
         found = search_strip(background)
-        bar = default_bar() if chosen.bar is None else chosen.bar
         for candidate, features, probability in zip(found.search.candidates, found.features, found.ranks, strict=True):
-            if probability >= bar:
+            if probability >= (model_bar(candidate.tone) if chosen.bar is None else chosen.bar):
                 regions.append(_region(background, found.search, candidate, features | {"rank": float(probability)}, blur_mm, chosen))
     regions.sort(key=lambda r: (-r.score, r.arc, float(r.outline[:, 0].min()), float(r.outline[:, 1].min())))
     return Regions(tuple(regions))
-
-
-def default_bar() -> float:
-    """The bar set on clean simulated films when the ranking was trained."""
-    from rtscan.reading.rank import model_bar
-
-    return model_bar()
 
 
 def _region(
@@ -108,8 +106,8 @@ def _outline(
     if fit is not None:
         return fit.outline() + np.array([cut.left, cut.top]), {
             "height": fit.height,
-            "sigma_length_px": 2 * fit.sigma_major,
-            "sigma_width_px": 2 * fit.sigma_minor,
+            "sigma_length_px": float(np.hypot(2 * fit.sigma_major, _shape_doubt(fit.major, cut.pitch))),
+            "sigma_width_px": float(np.hypot(2 * fit.sigma_minor, _shape_doubt(fit.minor, cut.pitch))),
             "misfit": fit.misfit,
             "fitted": 1.0,
         }
@@ -124,12 +122,17 @@ def _outline(
     height = float(np.percentile(image[mask], 95)) if mask.any() else float(c.contrast)
     doubt = {
         "height": height,
-        "sigma_length_px": max(1.0, 0.8 * total) / max(0.3, min(1.0, height / (6 * cut.noise))),
-        "sigma_width_px": 0.5 * total,
+        "sigma_length_px": settings.line_end_doubt_mm * cut.pitch + settings.line_end_doubt_share * float(np.ptp(outline, axis=0).max()),
+        "sigma_width_px": float(np.hypot(0.5 * total, 0.1 * features["inner_width_mm"] * cut.pitch)),
         "misfit": 0.0,
         "fitted": 0.0,
     }
     return outline + np.array([cut.left, cut.top]), doubt
+
+
+def _shape_doubt(semi_axis: float, pitch: float) -> float:
+    """Standard uncertainty in pixels of a diameter because the body is not an ellipsoid: 0.04 mm and 5 % (errors on the tuning films)."""
+    return 0.04 * pitch + 0.05 * 2 * semi_axis
 
 
 class _Cut:

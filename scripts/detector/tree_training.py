@@ -13,12 +13,15 @@ import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
+from rtscan.reading.rank import LEAST_SNR
 from rtscan.reading.type_clues import CLUES, clue_values
 
 LEAST_DETECTABILITY = 2.0
-FALSE_CALLS_PER_FILM = 0.5
-FALSE_CALLS_PER_CLEAN_FILM = 0.6
+FALSE_CALLS_PER_FILM = {"dark": 0.5, "bright": 0.2}
+FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.45, "bright": 0.2}
 LEAST_OF_A_TYPE = 12
+MOST_COUNTED = 4
+"""False calls of one film and tone that count when the bar is set, so that a single lost film does not set it for all."""
 TERMS = {
     "2011": "gas pore",
     "2015": "elongated cavity",
@@ -63,7 +66,7 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
     _save_onnx(trees, len(names), models / "rank.onnx")
     _check_onnx(trees, matrix(calibration[0], names), models / "rank.onnx")
     slope, offset = _calibrated(trees, calibration, names)
-    bar = _bar(trees, calibration, names, slope, offset)
+    bar = {tone: _bar(trees, calibration, names, (slope, offset), tone) for tone in ("dark", "bright")}
     (models / "types.json").write_text(json.dumps(_types(training, calibration), ensure_ascii=False), encoding="utf-8")
     files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in ("net.onnx", "rank.onnx", "types.json")}
     recipe = {
@@ -77,7 +80,7 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
         "bar": bar,
     }
     (models / "detector.json").write_text(json.dumps(recipe, indent=1) + "\n", encoding="utf-8")
-    print(f"bar {bar:.3f}, calibration {slope:.2f} {offset:.2f}")
+    print(f"bar {bar}, calibration {slope:.2f} {offset:.2f}")
 
 
 def matrix(table: Any, names: tuple[str, ...]) -> np.ndarray:
@@ -175,16 +178,20 @@ def _calibrated(trees: HistGradientBoostingClassifier, tables: list[Any], names:
     return float(fitted.coef_[0, 0]), float(fitted.intercept_[0])
 
 
-def _bar(trees: HistGradientBoostingClassifier, tables: list[Any], names: tuple[str, ...], slope: float, offset: float) -> float:
-    """The least probability that keeps both false-call targets."""
+def _bar(trees: HistGradientBoostingClassifier, tables: list[Any], names: tuple[str, ...], line: tuple[float, float], tone: str) -> float:
+    """The least probability that keeps both false-call targets of a tone."""
+    dark = names.index("dark")
     false: list[tuple[float, bool]] = []
     for t in tables:
-        p = 1 / (1 + np.exp(-(slope * _log_odds(trees, t, names) + offset)))
-        false += [(float(q), t.clean) for q, f in zip(p, t.finds, strict=True) if f == -1]
+        p = 1 / (1 + np.exp(-(line[0] * _log_odds(trees, t, names) + line[1])))
+        x = matrix(t, names)
+        mine = (x[:, dark] == float(tone == "dark")) & (x[:, names.index("snr")] >= LEAST_SNR)
+        worst = sorted((float(q) for q, f, m in zip(p, t.finds, mine, strict=True) if f == -1 and m), reverse=True)
+        false += [(q, t.clean) for q in worst[:MOST_COUNTED]]
     clean = sum(t.clean for t in tables)
     everywhere = sorted((p for p, _ in false), reverse=True)
     on_clean = sorted((p for p, c in false if c), reverse=True)
-    return max(everywhere[int(FALSE_CALLS_PER_FILM * len(tables))], on_clean[int(FALSE_CALLS_PER_CLEAN_FILM * clean)])
+    return max(everywhere[int(FALSE_CALLS_PER_FILM[tone] * len(tables))], on_clean[int(FALSE_CALLS_PER_CLEAN_FILM[tone] * clean)])
 
 
 def _found(tables: list[Any]) -> tuple[list[dict[str, float]], list[str]]:

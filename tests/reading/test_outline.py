@@ -1,0 +1,39 @@
+"""The toe of blurred shapes is found again."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from rtscan.reading.outline import fit_ellipsoid, ribbon_outline, toe_half_width
+
+
+@pytest.mark.parametrize(("major", "minor", "blur"), [(8.0, 8.0, 2.0), (10.0, 6.0, 2.0), (6.0, 5.0, 1.0)])
+def test_the_fit_finds_the_axes_before_blur(major: float, minor: float, blur: float) -> None:
+    fine = 8
+    y, x = np.mgrid[0 : 50 * fine, 0 : 60 * fine] / fine + 0.5 / fine - 0.5
+    body = np.sqrt(np.maximum(0, 1 - ((x - 30.3) / major) ** 2 - ((y - 24.6) / minor) ** 2)).astype(np.float32)
+    seen = cv2.resize(cv2.GaussianBlur(body, (0, 0), blur * fine), (60, 50), interpolation=cv2.INTER_AREA)
+    image = (seen + 0.01 * np.random.default_rng(1).standard_normal(seen.shape)).astype(np.float32)
+    start = np.array([31.0, 24.0, 0.8 * major, 0.8 * minor, 0.1])
+    fit = fit_ellipsoid(image, np.ones(image.shape, bool), start, blur, 0.01)
+    assert fit is not None
+    assert (fit.column, fit.row) == (pytest.approx(30.3, abs=0.1), pytest.approx(24.6, abs=0.1))
+    assert fit.major == pytest.approx(major, abs=0.3)  # a tenth of the blur and a few per cent at signal to noise 100
+    assert fit.minor == pytest.approx(minor, abs=0.3)
+    assert fit.height == pytest.approx(1.0, abs=0.08)
+
+
+def test_half_contrast_of_a_rounded_strip_lies_at_root_three_quarters_of_its_toe() -> None:
+    assert toe_half_width(0.866, 0.5, 0.0) == pytest.approx(1.0, abs=1e-3)  # thickness root of 1 - x²: half at x = root 3/4
+    assert toe_half_width(20.0 * np.sqrt(0.75), 0.5, 1.0) == pytest.approx(20.0, rel=0.02)  # blur small beside the width
+
+
+def test_a_ribbon_keeps_the_length_of_a_bar() -> None:
+    mask = np.zeros((40, 120), bool)
+    mask[18:24, 20:100] = True
+    outline = ribbon_outline(mask, 0.4, 1.0, 0.0)
+    assert outline is not None
+    assert np.ptp(outline[:, 0]) == pytest.approx(80.0, abs=1.0)
+    assert ribbon_outline(np.ones((5, 5), bool), 0.4, 1.0, 0.0) is None
