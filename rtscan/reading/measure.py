@@ -74,7 +74,6 @@ def _one(region: Region, background: Background, film: Film, weld: Weld, job: Jo
     sizes = measure_outline(plane)
     outline_px = _on_film(region.outline, strip)
     centre_px = _on_film(region.outline.mean(axis=0)[None], strip)[0]
-    unit = 1.0 if pitch is None else pitch
     indication = Indication(
         id=0,
         tone=region.tone,
@@ -90,11 +89,21 @@ def _one(region: Region, background: Background, film: Film, weld: Weld, job: Jo
         side=side_of(centre_px, weld.arcs[strip.arc], job),
         darker_than_parent=_darker(region, background),
     )
-    if pitch is None:
-        return indication, plane
-    length_u, width_u = _doubt(region, sizes, film, unit)
+    if pitch is not None:
+        indication = _in_mm(indication, region, sizes, film, pitch, contrast_per_mm)
+    if pitch is not None and strip.station_mm is not None:
+        along = sizes.middle[0]
+        indication = replace(indication, along_mm=along, clock=clock_of(along, job), other_along_mm=other_station(along, strip, film, job))
+    return indication, plane
+
+
+def _in_mm(
+    indication: Indication, region: Region, sizes: Caliper, film: Film, pitch: float, contrast_per_mm: float | None
+) -> Indication:
+    """The indication with its sizes in mm and their expanded uncertainties."""
+    length_u, width_u = _doubt(region, sizes, film, pitch)
     height, height_u = _height(region, contrast_per_mm)
-    indication = replace(
+    return replace(
         indication,
         length_mm=sizes.length,
         width_mm=sizes.width,
@@ -106,10 +115,6 @@ def _one(region: Region, background: Background, film: Film, weld: Weld, job: Jo
         height_mm=height,
         height_u_mm=height_u,
     )
-    if strip.station_mm is not None:
-        along = sizes.middle[0]
-        indication = replace(indication, along_mm=along, clock=clock_of(along, job), other_along_mm=other_station(along, strip, film, job))
-    return indication, plane
 
 
 def _film_length(size: float, pitch: float | None) -> float:
