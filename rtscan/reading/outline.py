@@ -53,7 +53,7 @@ def fit_ellipsoid(image: F32, weight: Bool, start: F64, blur: float, noise: floa
     p = np.array([start[0], start[1], np.log(max(0.6, start[2])), np.log(max(0.5, start[3])), start[4]])
     prior, stiffness = p[2:4].copy(), 0.35 * noise * correlation
     damping, cost, state = 1e-2, np.inf, None
-    for _ in range(14):
+    for _ in range(9):
         if state is None:
             state = _residuals(p, image, weight, blur, prior, stiffness)
             cost = float(state @ state)

@@ -25,7 +25,7 @@ TYPICAL_BLUR_MM = 0.10
 """Gaussian sigma of the unsharpness assumed when nothing is known of the exposure: total unsharpness 0.25 mm over 2.5."""
 
 
-LARGEST_FIT = 56
+LARGEST_FIT = 44
 """Greatest side in pixels of a patch that is fitted pixel by pixel."""
 
 
