@@ -11,7 +11,7 @@ from rtscan.acceptance.criteria import Band, Criteria, Gate, Rule, When
 from rtscan.acceptance.items import FACTS, Item, Reading, is_finish, is_open, shape_of
 from rtscan.acceptance.limits import EQUAL_WITHIN, Limit, MissingError
 from rtscan.acceptance.outcomes import Ground
-from rtscan.findings import Indication
+from rtscan.findings import Alternative, Indication
 from rtscan.imperfections import by_number
 
 FACT_WORDS: Mapping[str, Mapping[object, str]] = {
@@ -36,10 +36,15 @@ _SOMETIMES_DARKER = ("510", "515")
 
 @dataclass(frozen=True)
 class Doubt:
-    """From which confidence on another type counts: in general, and for cracks, lack of fusion and lack of penetration."""
+    """From which confidence on another type counts: in general, and for cracks, lack of fusion and lack of penetration.
+
+    Where the named type and the others that count do not reach `least_known` together, the type is a guess: every
+    alternative counts.
+    """
 
     type: float = 0.10
     planar: float = 0.05
+    least_known: float = 0.5
 
 
 class Readings:
@@ -57,10 +62,16 @@ class Readings:
         """Every reading, the named type first."""
         named = indication.iso6520
         found = self._with_facts(named, indication, item, in_cluster)
-        for other in indication.alternatives:
-            if self._counts(other.iso6520, other.confidence, named):
-                found += self._with_facts(other.iso6520, indication, item, in_cluster)
+        for other in self._others(indication):
+            found += self._with_facts(other.iso6520, indication, item, in_cluster)
         return found
+
+    def _others(self, indication: Indication) -> tuple[Alternative, ...]:
+        """The alternatives that count."""
+        others = tuple(a for a in indication.alternatives if a.iso6520 != indication.iso6520)
+        counting = tuple(a for a in others if self._counts(a.iso6520, a.confidence))
+        known = (1.0 if indication.confidence is None else indication.confidence) + sum(a.confidence for a in counting)
+        return counting if known >= self._doubt.least_known else others
 
     def rules(self, reading: Reading) -> tuple[Rule, ...]:
         """The rows that take an indication so read, sizes apart."""
@@ -70,9 +81,9 @@ class Readings:
             self._taking[reading] = known
         return known
 
-    def _counts(self, iso6520: str, confidence: float, named: str) -> bool:
+    def _counts(self, iso6520: str, confidence: float) -> bool:
         kind = by_number(iso6520)
-        return iso6520 != named and confidence >= (self._doubt.planar if kind is not None and kind.planar else self._doubt.type)
+        return confidence >= (self._doubt.planar if kind is not None and kind.planar else self._doubt.type)
 
     def _with_facts(self, iso6520: str, indication: Indication, item: Item, in_cluster: bool) -> tuple[Reading, ...]:
         asked = self._facts_of.get(iso6520)
