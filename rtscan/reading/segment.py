@@ -19,6 +19,7 @@ from rtscan.reading.features import Features, candidate_features, surroundings
 from rtscan.reading.filters import detection_grid
 from rtscan.reading.net import look
 from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline
+from rtscan.reading.overlap import once
 from rtscan.reading.rank import model_bar, rank
 
 TYPICAL_BLUR_MM = 0.10
@@ -76,7 +77,7 @@ def segment(backgrounds: tuple[Background, ...], blur_mm: float | None = None, s
             if probability >= (model_bar(candidate.tone) if chosen.bar is None else chosen.bar):
                 regions.append(_region(background, found.search, candidate, features | {"rank": float(probability)}, blur_mm, chosen))
     regions.sort(key=lambda r: (-r.score, r.arc, float(r.outline[:, 0].min()), float(r.outline[:, 1].min())))
-    return Regions(tuple(regions))
+    return Regions(once(regions))
 
 
 def _region(

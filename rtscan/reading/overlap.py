@@ -1,0 +1,48 @@
+"""Every place of a strip once: a region that lies within another of its tone is the same indication seen twice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+
+from rtscan.film import Region
+
+INSIDE_SHARE = 0.6
+"""A region lies within another when that covers this share of its area."""
+STANDS_OUT = 1.6
+"""A region this many times as strong as the one around it is kept beside it: a pore within an undercut."""
+
+
+def once(regions: Sequence[Region]) -> tuple[Region, ...]:
+    """The regions, in their order, without those that lie within a larger one of the same arc and tone and do not stand out of it."""
+    boxes = [(*r.outline.min(axis=0), *r.outline.max(axis=0)) for r in regions]
+    areas = [_area(r) for r in regions]
+    larger_first = sorted(range(len(regions)), key=lambda k: (-areas[k], k))
+    kept: list[int] = []
+    for k in larger_first:
+        region = regions[k]
+        around = (j for j in kept if regions[j].arc == region.arc and regions[j].tone == region.tone and _touch(boxes[j], boxes[k]))
+        if not any(_inside(region, regions[j]) and region.score <= STANDS_OUT * regions[j].score for j in around):
+            kept.append(k)
+    return tuple(regions[k] for k in sorted(kept))
+
+
+def _area(region: Region) -> float:
+    return float(cv2.contourArea(region.outline.astype(np.float32)))
+
+
+def _touch(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+    return bool(a[0] <= b[2] and b[0] <= a[2] and a[1] <= b[3] and b[1] <= a[3])
+
+
+def _inside(region: Region, other: Region) -> bool:
+    """Whether `other` covers the share of `region`, counted on its own pixels (at least 8 x 8 points for the smallest)."""
+    low, high = region.outline.min(axis=0), region.outline.max(axis=0)
+    step = max(min(1.0, float((high - low).min()) / 8), 1e-3, float((high - low).max()) / 2000)
+    shape = tuple(int(n) + 3 for n in np.ceil((high - low) / step))
+    own, cover = (np.zeros((shape[1], shape[0]), np.uint8) for _ in range(2))
+    for image, outline in ((own, region.outline), (cover, other.outline)):
+        cv2.fillPoly(image, [np.round((outline - low) / step + 1).astype(np.int32)], 1)
+    return bool((own & cover).sum() >= INSIDE_SHARE * max(1, int(own.sum())))

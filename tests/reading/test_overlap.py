@@ -1,0 +1,39 @@
+"""Regions within regions."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rtscan.film import Region, Tone
+from rtscan.reading.overlap import once
+
+
+def box(left: float, top: float, length: float, width: float, score: float = 10.0, tone: Tone = "dark", arc: int = 0) -> Region:
+    outline = np.array([[left, top], [left + length, top], [left + length, top + width], [left, top + width]], float)
+    return Region(arc, tone, outline, score, 0.1, 5.0)
+
+
+LONG = box(100, 50, 600, 40)
+
+
+@pytest.mark.parametrize(("other", "kept"), [
+    (box(300, 60, 40, 20), 1),                    # within, as strong: the same thing twice
+    (box(300, 60, 40, 20, score=15.9), 1),        # just not standing out
+    (box(300, 60, 40, 20, score=16.1), 2),        # a pore within an undercut
+    (box(300, 60, 40, 20, tone="bright"), 2),     # another tone
+    (box(300, 60, 40, 20, arc=1), 2),             # another arc
+    (box(300, 78, 40, 20), 1),                    # 12 of its 20 rows lie within: 60 %, with the edge row
+    (box(300, 84, 40, 20), 2),                    # 6 of 20 rows
+    (box(700, 60, 40, 20), 2),                    # end to end
+])
+def test_a_region_within_another_is_dropped_unless_it_stands_out(other: Region, kept: int) -> None:
+    assert len(once([LONG, other])) == kept
+    assert len(once([other, LONG])) == kept
+    assert any(r is LONG for r in once([other, LONG]))
+
+
+def test_order_stays_and_nothing_is_a_normal_answer() -> None:
+    regions = [box(900, 10, 20, 10, 5.0), box(10, 10, 20, 10, 9.0), box(500, 10, 20, 10, 7.0)]
+    assert once(regions) == tuple(regions)
+    assert once([]) == ()
