@@ -6,11 +6,13 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any
 
 from rtscan.filmset.stations import JOIN_TOLERANCE_MM, Axis, Interval, total_mm, union, without
 from rtscan.findings import FilmOfWeld, Indication, Stretch, WeldDocument, WeldFacts, Worksheet
 from rtscan.reading.group import group
+from rtscan.reading.quality.pair import on_one_film_only
 
 SAME_ALONG_MM = 2.0
 """Films placed by hand disagree by a millimetre or two about a station (common practice, no published source)."""
@@ -43,7 +45,8 @@ def join_weld(name: str, films: Sequence[FilmReading]) -> WeldDocument:
     facts = _weld_facts(name, films)
     axis = Axis(facts.length_mm, closed=facts.joint == "girth" and facts.length_mm is not None)
     history: list[str] = []
-    placed = _latest_shots([_place(film, axis, len(films) > 1, history) for film in films], axis, history)
+    sound = _without_artefacts(films, history)
+    placed = _latest_shots([_place(film, axis, len(films) > 1, history) for film in sound], axis, history)
     covered = union(piece for film in placed for piece in film.intervals)
     indications, groups = group(_numbered(_merge(placed, axis)))
     counting = [film for film in films if _still_needed(film, placed, axis)]
@@ -66,6 +69,26 @@ def _weld_facts(name: str, films: Sequence[FilmReading]) -> WeldFacts:
         caps = [value for value in (facts.cap_width_mm, other.cap_width_mm) if value is not None]
         facts = replace(facts, **unknown, cap_width_mm=min(caps, default=None))
     return facts
+
+
+def _without_artefacts(films: Sequence[FilmReading], history: list[str]) -> list[FilmReading]:
+    """Films of one holder (same segment and shot) without the plain marks that only one of them shows."""
+    sound = list(films)
+    for i, j in combinations(range(len(films)), 2):
+        first, second = sound[i], sound[j]
+        alike = _segment(first) and _segment(first) == _segment(second) and first.shot == second.shot
+        if not alike or not (first.worksheet.quality.readable and second.worksheet.quality.readable):
+            continue
+        lone = on_one_film_only(first.worksheet.indications, second.worksheet.indications)
+        for k, ids in ((i, lone[0]), (j, lone[1])):
+            sheet = sound[k].worksheet
+            sound[k] = replace(sound[k], worksheet=replace(sheet, indications=tuple(m for m in sheet.indications if m.id not in ids)))
+            history += [f"{sound[k].name}: mark {number} is on one film of the holder only, an artefact" for number in ids]
+    return sound
+
+
+def _segment(film: FilmReading) -> str:
+    return film.segment or film.worksheet.segment
 
 
 def _place(film: FilmReading, axis: Axis, beside_others: bool, history: list[str]) -> _Placed:
@@ -239,7 +262,7 @@ def _film_of_weld(film: FilmReading) -> FilmOfWeld:
     only = stretches[0] if len(stretches) == 1 else None
     return FilmOfWeld(
         film=sheet.film, quality=sheet.quality, station_from_mm=only.from_mm if only else None, station_to_mm=only.to_mm if only else None,
-        shot=film.shot or sheet.shot, segment=film.segment or sheet.segment, date=film.date or sheet.date,
+        shot=film.shot or sheet.shot, segment=_segment(film), date=film.date or sheet.date,
         exposure=sheet.exposure, objects=sheet.objects, stretches=stretches,
     )
 

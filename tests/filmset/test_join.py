@@ -100,6 +100,15 @@ def test_a_film_whose_stations_count_from_its_own_end_is_not_placed_among_others
     assert any("B: its place on the weld is not known" in line for line in weld.history)
 
 
+def test_a_mark_on_one_film_of_a_holder_is_an_artefact() -> None:
+    first = replace(film("A", 0, LENGTH_MM, pore(50.0), pore(90.0), pore(120.0, snr=40.0)), segment="0-1")
+    second = replace(film("A2", 0, LENGTH_MM, pore(50.4), pore(90.4)), segment="0-1")
+    weld = join_weld("W-017", [first, second])
+    assert len(weld.indications) == 2
+    assert "A: mark 3 is on one film of the holder only, an artefact" in weld.history
+    assert len(join_weld("W-017", [replace(first, segment="0-2"), second]).indications) == 3
+
+
 def test_films_that_disagree_about_the_wall_leave_it_unknown() -> None:
     other = film("B", 170, 360)
     other = replace(other, worksheet=replace(other.worksheet, weld=replace(other.worksheet.weld, wall_mm=8.0)))
