@@ -92,11 +92,12 @@ def _readable(document: Worksheet | WeldDocument) -> bool:
 
 
 def _rows(findings: list[Finding]) -> str:
-    texts = []
+    """The rows with the numbers of what they are about, each row once: "row 2-d (no. 3, 5)"."""
+    about: dict[str, dict[str, None]] = {}
     for f in findings:
-        who = f"{'+'.join(f.groups)}" if f.groups else ", ".join(map(str, f.indications[:6])) + (" …" if len(f.indications) > 6 else "")
-        texts.append(f"{f.rule} ({who})" if who else f.rule)
-    return _few(tuple(dict.fromkeys(texts)))
+        about.setdefault(f.rule, {}).update(dict.fromkeys(f.groups or map(str, f.indications)))
+    texts = (f"row {rule} (no. {', '.join([*who][:6])}{' …' if len(who) > 6 else ''})" if who else rule for rule, who in about.items())
+    return _few(tuple(texts))
 
 
 def _few(texts: tuple[str, ...]) -> str:

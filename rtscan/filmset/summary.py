@@ -45,7 +45,7 @@ def weld_rows(welds: Sequence[SetWeld]) -> list[Row]:
     """One row per weld."""
     return [{
         "weld": d.weld.name, "verdict": d.verdict, "unverified": d.verdict_unverified, "says": d.verdict_says, "date": weld.date,
-        "films": [f.film.file for f in d.films], "covered_mm": d.covered_mm, "gaps": [[g.from_mm, g.to_mm] for g in d.gaps],
+        "films": [Path(f.film.file).name for f in d.films], "covered_mm": d.covered_mm, "gaps": [[g.from_mm, g.to_mm] for g in d.gaps],
         "indications": len(d.indications), "removal": list(d.removal), "welders": [list(pair) for pair in weld.welders],
     } for weld in welds for d in (weld.document,)]
 
@@ -142,7 +142,8 @@ def _drawn_rates(rows: Sequence[Rate]) -> str:
 def _weld_view(document: WeldDocument) -> Row:
     return {
         "name": document.weld.name, "verdict": document.verdict, "unverified": document.verdict_unverified, "says": document.verdict_says,
-        "films": [f.film.file for f in document.films], "covered": "" if document.covered_mm is None else f"{document.covered_mm:.0f}",
+        "films": [Path(f.film.file).name for f in document.films],
+        "covered": "" if document.covered_mm is None else f"{document.covered_mm:.0f}",
         "gaps": "; ".join(f"{g.from_mm:.0f}–{g.to_mm:.0f}" for g in document.gaps), "indications": len(document.indications),
         "removal": len(document.removal), "history": document.history,
     }
