@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
+from pathlib import PurePath
 
 import cv2
 import numpy as np
@@ -38,8 +39,13 @@ class Piece:
 
 
 def film_name(document: Worksheet | WeldDocument, indication: Indication) -> str:
-    """File of the film on which an indication was measured."""
-    return document.film.file if isinstance(document, Worksheet) else indication.film or ""
+    """File of the film on which an indication was measured; a weld document may name the film without its folder."""
+    if isinstance(document, Worksheet):
+        return document.film.file
+    named = indication.film or ""
+    files = [f.film.file for f in document.films]
+    alike = [file for file in files if PurePath(file).name == PurePath(named).name]
+    return named if named in files else next(iter(alike), named)
 
 
 def film_facts(document: Worksheet | WeldDocument) -> tuple[FilmFacts, ...]:

@@ -271,7 +271,7 @@ class _Make:
             parts.append(self.table([[upper, self.picture(section)]], [self.width_mm - 64, 64], NO_SIDES))
         parts.append(self.table(cells[beside:], [26, self.width_mm - 26], style))
         source = self.text(f"Technique: {'; '.join(todo.sources)}.", 7.4, colour=GREY)
-        return [KeepTogether([*top, *parts, source]), self.gap(5)]
+        return [KeepTogether([self.gap(3), *top, *parts, source])]
 
 
 def decide_lines(plan: RepairPlan) -> tuple[str, ...]:
