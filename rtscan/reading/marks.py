@@ -15,6 +15,7 @@ from rtscan.reading.film_border import find_border
 from rtscan.reading.lead import LeadSettings, find_lead
 from rtscan.reading.pen import PenSettings, find_pen
 from rtscan.reading.scan_lines import ScanLineSettings, find_scan_lines
+from rtscan.reading.scratches import ScratchSettings, find_scratches
 from rtscan.reading.wires import WireSettings, find_wires
 
 
@@ -33,8 +34,9 @@ def find_marks(film: Film, job: Job) -> Marks:
     hidden |= ink
     wires = find_wires(film, film.valid & ~hidden, job.iqi, WireSettings())
     scanned = find_scan_lines(film, film.valid & ~hidden, ScanLineSettings())
-    marks.extend([*wires, *scanned])
-    return Marks(tuple(marks), hidden, _drawn((*wires, *scanned), film.density.shape))
+    scratches = find_scratches(film, film.valid & ~hidden, wires, job.exposure, ScratchSettings())
+    marks.extend([*wires, *scanned, *scratches])
+    return Marks(tuple(marks), hidden, _drawn((*wires, *scanned, *scratches), film.density.shape))
 
 
 def _drawn(marks: tuple[Mark, ...], shape: tuple[int, ...]) -> Bool:
