@@ -6,6 +6,7 @@ Metric and inch figures are two printed sets. A measurement is converted into th
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
@@ -188,11 +189,13 @@ def is_dual(limit: Limit) -> bool:
 
 def inches(text: str | float) -> float:
     """A printed inch figure: 0.5, "5/32", "1 1/8". Raises ValueError."""
-    if isinstance(text, int | float):
-        return float(text)
     try:
+        if isinstance(text, int | float):
+            return float(text)
+        if not re.fullmatch(r"[\d\s./-]{1,40}", text):  # no exponent: a fraction would write out all its digits
+            raise ValueError(text)
         return float(sum((Fraction(part) for part in text.replace("-", " ").split()), Fraction(0)))
-    except ZeroDivisionError as problem:
+    except (ZeroDivisionError, OverflowError) as problem:
         raise ValueError(text) from problem
 
 

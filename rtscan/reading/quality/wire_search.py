@@ -238,10 +238,13 @@ class Chain:
 
 
 def _best_chain(bands: Bands, wires: Sequence[Wire], length_mm: float, settings: WireSettings) -> Chain | None:
+    """The best chain of lines of `length_mm`; None when there is none, or the film is shorter than that."""
     length = round(length_mm * bands.rows_per_mm)
     flanks = _over_flanks(bands.image, bands.columns_per_mm, max(0.1, 0.3 * wires[0].diameter_mm))
     best: Chain | None = None
     rows = np.arange(length // 2, bands.image.shape[0] - length // 2, max(1, length // 4))
+    if not len(rows):
+        return None
     leans = _leans(bands, length_mm)
     maps = [np.minimum(*(_standardised(_sheared_sums(bands, flank, float(lean), length)[rows], bands.columns_per_mm) for flank in flanks))
             for lean in leans]
