@@ -310,7 +310,8 @@ def _problems(wrong: ValidationError, model: type[BaseModel], head: str = "") ->
             lines.append(f"{where} is not a key of a recipe; {hint}")
         else:
             text = error["msg"].removeprefix("Value error, ")
-            lines.append(f"{where}: {text}" if where else text)
+            says = text if "; " in text else f"{text}; correct it"
+            lines.append(f"{where}: {says}" if where else says)
     return tuple(lines)
 
 
