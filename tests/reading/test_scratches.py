@@ -105,7 +105,7 @@ def flaw(kind: str) -> np.ndarray:
         return 0.8 * line([(700, 290), (712, 330), (703, 380), (715, 430), (708, 480)])
     if kind == "crack into the parent metal":
         fade = np.clip((560 - rows) / 200, 0, 1)
-        return 0.8 * fade * line([(700, 290), (712, 380), (705, 560)])
+        return np.asarray(0.8 * fade * line([(700, 290), (712, 380), (705, 560)]))
     if kind == "even crack from toe to toe and two millimetres on":
         return 0.8 * line([(700, WELD_ROW - HALF_CAP - 40), (708, WELD_ROW + HALF_CAP + 40)])
     if kind == "longitudinal crack":
@@ -119,7 +119,7 @@ def flaw(kind: str) -> np.ndarray:
     if kind == "protruding filler wire":
         return -1.0 * line([(700, 360), (860, 420)], 20)
     if kind == "tungsten":
-        return -1.5 * ((np.abs(columns - 700) < 9) & (np.abs(rows - 380) < 5) & (within > 0))
+        return np.asarray(-1.5 * ((np.abs(columns - 700) < 9) & (np.abs(rows - 380) < 5) & (within > 0)))
     raise ValueError(kind)
 
 
