@@ -20,8 +20,9 @@ from rtscan.filmset.state import FilmState
 from rtscan.findings import Worksheet
 from rtscan.job import Job, job_sha256, load_job
 from rtscan.pipeline import ReadSettings, read_film
-from rtscan.reader_changes import open_for_judging
+from rtscan.reader_changes import signed_by
 from rtscan.reading.load import MAX_MEGAPIXELS, load_films
+from rtscan.record_json import load_document
 from rtscan.report.files import write_worksheet_files
 from rtscan.writing import write_bytes, write_text
 
@@ -115,8 +116,10 @@ def _reader_of(path: Path) -> str:
     """Who signed the worksheet; empty when nobody did or there is none."""
     if not path.exists():
         return ""
+    if path.suffix != ".json":
+        return signed_by(path)
     try:
-        reader = open_for_judging(path).reader
+        reader = load_document(path).reader
     except RtscanError:
         return ""
     return (reader.name or "a reader") if reader else ""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-import time
 from pathlib import Path
 
 import pytest
@@ -213,20 +212,3 @@ def test_anything_gives_a_worksheet_or_a_clear_error(data: dict[str, object]) ->
     except ListError:
         return
     assert list(to_json(read)) == list(to_json(say.Worksheet()))
-
-
-@pytest.mark.slow
-def test_ten_thousand_indications_are_quick(tmp_path: Path) -> None:
-    """Bound from the project's plan: 10 000 indications load in under a second (24-point outlines, as measured outlines have).
-
-    Processor time, since other programs may run beside the test.
-    """
-    outline = tuple((100.25 + k, 50.5 - k) for k in range(24))
-    one = full_worksheet().indications[0]
-    many = say.Worksheet(indications=tuple(dataclasses.replace(one, id=k, nearest=None, outline_px=outline) for k in range(10_000)))
-    path = tmp_path / "many.json"
-    path.write_text(dump(many), encoding="utf-8")
-    started = time.process_time()
-    read = load_document(path)
-    assert time.process_time() - started < 1.0
-    assert read == many

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -202,19 +201,6 @@ def test_a_folder_that_cannot_be_made_is_a_clear_error(make_sheet: MakeSheet, tm
     (tmp_path / "out").write_text("a file")
     with pytest.raises(OutputError):
         write_worksheet_files(make_sheet(1), None, tmp_path / "out", "f")
-
-
-@pytest.mark.slow
-def test_writing_is_quick(make_sheet: MakeSheet, make_film: MakeFilm, tmp_path: Path) -> None:
-    """The project's bound for all files of a 4800 × 1600 film: 0.8 s; processor time, since other programs may run beside the test."""
-    sheet = make_sheet(12, 1600, 4800, 20.0)
-    film = make_film(sheet)
-    started = time.process_time()
-    write_worksheet_files(sheet, film, tmp_path, "f")
-    assert time.process_time() - started < 0.8
-
-
-# --- the workbook in a reader's hands -----------------------------------------------------------------------------------------
 
 
 def heading_row(sheet: openpyxl.worksheet.worksheet.Worksheet) -> dict[str, int]:
