@@ -17,10 +17,12 @@ from rtscan.reading.background import NOMINAL_PIXELS_PER_MM
 from rtscan.reading.candidates import Candidate, Search, find_candidates
 from rtscan.reading.features import Features, candidate_features, surroundings
 from rtscan.reading.filters import detection_grid
+from rtscan.reading.join import Piece, join
 from rtscan.reading.net import look
 from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline
 from rtscan.reading.overlap import once
 from rtscan.reading.rank import model_bar, rank
+from rtscan.reading.trace import Stretch, trace
 
 TYPICAL_BLUR_MM = 0.10
 """Gaussian sigma of the unsharpness assumed when nothing is known of the exposure: total unsharpness 0.25 mm over 2.5."""
@@ -28,6 +30,11 @@ TYPICAL_BLUR_MM = 0.10
 
 LARGEST_FIT = 44
 """Greatest side in pixels of a patch that is fitted pixel by pixel."""
+
+
+COMPACT_ASPECT = 2.0
+COMPANY = ("near_3mm", "near_10mm", "row_mates", "opposite", "same_strength")
+"""Features that compare a candidate with the others of its strip."""
 
 
 @dataclass(frozen=True)
@@ -73,45 +80,113 @@ def segment(backgrounds: tuple[Background, ...], blur_mm: float | None = None, s
     regions: list[Region] = []
     for background in backgrounds:
         found = search_strip(background)
-        for candidate, features, probability in zip(found.search.candidates, found.features, found.ranks, strict=True):
-            if probability >= (model_bar(candidate.tone) if chosen.bar is None else chosen.bar):
-                regions.append(_region(background, found.search, candidate, features | {"rank": float(probability)}, blur_mm, chosen))
+        bars = [model_bar(c.tone) if chosen.bar is None else chosen.bar for c in found.search.candidates]
+        accepted = [k for k, bar in enumerate(bars) if found.ranks[k] >= bar]
+        pieces = join(found.search, accepted, found.features)
+        for piece, features in zip(pieces, _features_of(pieces, found, background), strict=True):
+            regions += _regions(background, found.search, piece, features, blur_mm, chosen)
     regions.sort(key=lambda r: (-r.score, r.arc, float(r.outline[:, 0].min()), float(r.outline[:, 1].min())))
     return Regions(once(regions))
 
 
-def _region(
-    background: Background, search: Search, c: Candidate, features: Features, blur_mm: float | None, settings: SegmentSettings
-) -> Region:
+def _features_of(pieces: tuple[Piece, ...], found: Found, background: Background) -> list[Features]:
+    """Features and rank of every piece: of the candidate itself, or of the whole that its members make, with the company that the strongest
+    of them keeps."""
+    whole = [p.candidate for p in pieces if p.anew]
+    anew: list[Features] = []
+    if whole:
+        anew = candidate_features(replace(found.search, candidates=tuple(whole)), surroundings(background, found.search.grid))
+    new = iter(anew)
+    result = []
+    for piece in pieces:
+        old = found.features[piece.members[0]]
+        own = next(new) | {name: old[name] for name in COMPANY} if piece.anew else old
+        result.append(own | {"rank": float(max(found.ranks[k] for k in piece.members)), "pieces": float(len(piece.members))})
+    return result
+
+
+def _regions(
+    background: Background, search: Search, piece: Piece, features: Features, blur_mm: float | None, settings: SegmentSettings
+) -> list[Region]:
+    """One region, or several where the ridge of a long one is interrupted."""
     pitch = background.strip.pixels_per_mm or NOMINAL_PIXELS_PER_MM
     blur = (blur_mm or TYPICAL_BLUR_MM) * pitch
-    outline, extra = _outline(background, search, c, features, blur, settings)
-    everything = features | extra | {"blur_px": blur}
-    return Region(
-        arc=background.strip.arc,
-        tone=c.tone,
-        outline=outline,
-        score=c.snr,
-        contrast=extra["height"],
-        scale_px=c.width_mm * pitch,
-        features=MappingProxyType(everything),
-    )
+    return [
+        Region(
+            arc=background.strip.arc,
+            tone=piece.candidate.tone,
+            outline=outline,
+            score=piece.candidate.snr,
+            contrast=extra["height"],
+            scale_px=piece.candidate.width_mm * pitch,
+            features=MappingProxyType(features | extra | {"blur_px": blur, "hidden_px": _hidden(outline, piece, features, search, pitch)}),
+        )
+        for outline, extra in _outlines(background, search, piece, features, blur, settings)
+    ]
 
 
-def _outline(
-    background: Background, search: Search, c: Candidate, features: Features, blur: float, settings: SegmentSettings
-) -> tuple[F64, Features]:
+def _hidden(outline: F64, piece: Piece, features: Features, search: Search, pitch: float) -> float:
+    """By how much the place that may belong to a piece is longer than its outline, in strip pixels; nothing for compact ones."""
+    if features["aspect"] < COMPACT_ASPECT:
+        return 0.0
+    long = float(np.hypot(*np.ptp(outline, axis=0)))
+    return max(0.0, piece.reach * pitch / search.grid.per_mm - long)
+
+
+def _outlines(
+    background: Background, search: Search, piece: Piece, features: Features, blur: float, settings: SegmentSettings
+) -> list[tuple[F64, Features]]:
     """The toe in strip pixels, and what the fit says of contrast (`height`) and of its own doubt (`sigma_length_px`, `sigma_width_px`)."""
+    c = piece.candidate
     cut = _Cut(background, search, c)
-    fit = _fit(cut, c, blur) if features["aspect"] < settings.longest_ellipse_aspect else None
+    corner = np.array([cut.left, cut.top])
+    fit = _fit(cut, c, blur) if not piece.long and features["aspect"] < settings.longest_ellipse_aspect else None
     if fit is not None:
-        return fit.outline() + np.array([cut.left, cut.top]), {
-            "height": fit.height,
-            "sigma_length_px": float(np.hypot(2 * fit.sigma_major, _shape_doubt(fit.major, cut.pitch))),
-            "sigma_width_px": float(np.hypot(2 * fit.sigma_minor, _shape_doubt(fit.minor, cut.pitch))),
-            "misfit": fit.misfit,
-            "fitted": 1.0,
-        }
+        return [(fit.outline() + corner, _fit_doubt(fit, cut.pitch))]
+    traced = _stretches(cut, search, piece, blur, settings.level_share)
+    if traced:
+        return [(t.outline + corner, _trace_doubt(t, cut.pitch)) for t in traced]
+    outline, doubt = _level_outline(cut, c, features, blur, settings)
+    return [(outline + corner, doubt)]
+
+
+def _stretches(cut: _Cut, search: Search, piece: Piece, blur: float, share: float) -> list[Stretch]:
+    """The stretches of a long piece that hold a part of one of its members."""
+    members = np.zeros(cut.mine.shape, dtype=bool)
+    for k in piece.members:
+        members |= _placed(search.candidates[k], search, (cut.top, cut.left), cut.mine.shape)
+    members &= cut.mine
+    near = cv2.dilate(members.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    kept = []
+    for stretch in trace(cut.image, cut.mine, cut.pitch, blur, share):
+        at = np.clip(np.round(stretch.path).astype(int), 0, np.array(near.shape[::-1]) - 1)
+        if near[at[:, 1], at[:, 0]].any():
+            kept.append(stretch)
+    return kept
+
+
+def _fit_doubt(fit: Ellipsoid, pitch: float) -> Features:
+    return {
+        "height": fit.height,
+        "sigma_length_px": float(np.hypot(2 * fit.sigma_major, _shape_doubt(fit.major, pitch))),
+        "sigma_width_px": float(np.hypot(2 * fit.sigma_minor, _shape_doubt(fit.minor, pitch))),
+        "misfit": fit.misfit,
+        "fitted": 1.0,
+    }
+
+
+def _trace_doubt(stretch: Stretch, pitch: float) -> Features:
+    return {
+        "height": stretch.height,
+        "sigma_length_px": float(np.sqrt(2) * stretch.end_doubt),
+        "sigma_width_px": stretch.width_doubt,
+        "misfit": 0.0,
+        "fitted": 0.0,
+    }
+
+
+def _level_outline(cut: _Cut, c: Candidate, features: Features, blur: float, settings: SegmentSettings) -> tuple[F64, Features]:
+    """The outline of a patch too short to trace and too odd to fit, at a share of its own contrast."""
     smooth = 0.08 * cut.pitch
     share = settings.level_share
     image = np.asarray(cv2.GaussianBlur(cut.image, (0, 0), smooth, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
@@ -120,15 +195,13 @@ def _outline(
     outline = ribbon_outline(mask, share, total, settings.line_end_shift_mm * cut.pitch)
     if outline is None:
         outline = _mask_outline(mask)
-    height = float(np.percentile(image[mask], 95)) if mask.any() else float(c.contrast)
-    doubt = {
-        "height": height,
+    return outline, {
+        "height": float(np.percentile(image[mask], 95)) if mask.any() else float(c.contrast),
         "sigma_length_px": settings.line_end_doubt_mm * cut.pitch + settings.line_end_doubt_share * float(np.ptp(outline, axis=0).max()),
         "sigma_width_px": float(np.hypot(0.5 * total, 0.1 * features["inner_width_mm"] * cut.pitch)),
         "misfit": 0.0,
         "fitted": 0.0,
     }
-    return outline + np.array([cut.left, cut.top]), doubt
 
 
 def _shape_doubt(semi_axis: float, pitch: float) -> float:

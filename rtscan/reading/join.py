@@ -1,0 +1,137 @@
+"""Join: the pieces of one long indication become one candidate before it is outlined.
+
+The filter bank sees a wandering crack or a slag line as many short pieces. Where the network sees one connected place of that tone, the
+pieces in it are one candidate and the place, with their patches, its patch; `trace` then says where its ridge sinks into the noise.
+Compact spots that stand out (separate pores, a pore on a line) stay by themselves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rtscan.film import F32, Bool
+from rtscan.reading.candidates import Candidate, Search
+from rtscan.reading.features import Features
+
+PLACE_BAR = 0.4
+"""Probability of the network above which a place is one indication with the places beside it."""
+DOUBT_BAR = 0.15
+"""Probability of the network above which a place may still belong to the indication beside it."""
+LEAST_ASPECT = 2.5
+"""A place is long when its greatest inner circle goes this many times into its length."""
+LEAST_BOX_ASPECT = 1.5
+LEAST_SHARE = 0.5
+"""A piece belongs to the place that holds this share of its patch."""
+SPRAWL_SHARE = 0.6
+PORE_ASPECT = 2.0
+FIRST_KIND = 2
+PORE_KIND = 0
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A candidate to be outlined.
+
+    members: the numbers (in the search) of those that it is made of, the strongest first. anew: its patch is not the member's own any
+    more. long: it fills a long place. reach: length in grid pixels of the place down to `DOUBT_BAR`: how far it may go on
+    unseen; 0 when unknown.
+    """
+
+    candidate: Candidate
+    members: tuple[int, ...]
+    anew: bool
+    long: bool = False
+    reach: float = 0.0
+
+
+def join(search: Search, accepted: Sequence[int], features: Sequence[Features]) -> tuple[Piece, ...]:
+    """The accepted candidates, by number in the search, with pieces of one long place joined; in order of their strongest member."""
+    pieces: list[Piece] = []
+    for tone, channel in (("dark", 0), ("bright", 1)):
+        mine = [k for k in accepted if search.candidates[k].tone == tone]
+        if not mine:
+            continue
+        _, labels = cv2.connectedComponents((search.seen[channel] > PLACE_BAR).astype(np.uint8), connectivity=8)
+        at = {k: _place(search.candidates[k], labels) for k in mine}
+        for label in sorted(set(at.values())):
+            members = [k for k in mine if at[k] == label]
+            pieces += _of_place(search, members, labels == label if label else None, features)
+        _, wide = cv2.connectedComponents((search.seen[channel] > DOUBT_BAR).astype(np.uint8), connectivity=8)
+        pieces = [p if p.candidate.tone != tone else replace(p, reach=_reach(p.candidate, wide)) for p in pieces]
+    return tuple(sorted(pieces, key=lambda p: p.members[0]))
+
+
+def _place(c: Candidate, labels: NDArray[np.int32]) -> int:
+    """The label of the place that holds most of a patch; 0 for none."""
+    counts = np.bincount(labels[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]][c.mask])
+    if len(counts) < 2:
+        return 0
+    best = 1 + int(np.argmax(counts[1:]))
+    return best if counts[best] >= LEAST_SHARE * counts.sum() or counts[best] >= 9 else 0
+
+
+def _reach(c: Candidate, labels: NDArray[np.int32]) -> float:
+    label = _place(c, labels)
+    return _box(labels == label)[0] if label else 0.0
+
+
+def _of_place(search: Search, members: list[int], place: Bool | None, features: Sequence[Features]) -> list[Piece]:
+    if place is None:
+        return [Piece(search.candidates[k], (k,), False) for k in members]
+    grown = cv2.dilate(place.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    if not _is_long(place):
+        return _trimmed(search, members, grown)
+    spots = [k for k in members if _is_spot(search, k, features[k])]
+    parts = [k for k in members if k not in spots]
+    if not parts:
+        return _trimmed(search, members, grown)
+    patch = grown.copy()
+    for k in spots:
+        c = search.candidates[k]
+        patch[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] &= ~c.mask
+    return [Piece(search.candidates[k], (k,), False) for k in spots] + [_joined(search, parts, patch)]
+
+
+def _joined(search: Search, parts: list[int], patch: Bool) -> Piece:
+    leader = search.candidates[parts[0]]
+    rows, columns = np.flatnonzero(patch.any(axis=1)), np.flatnonzero(patch.any(axis=0))
+    box = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1))
+    whole = replace(leader, shape="line", top=int(rows[0]), left=int(columns[0]), mask=patch[box])
+    return Piece(whole, tuple(parts), True, True)
+
+
+def _trimmed(search: Search, members: list[int], place: Bool) -> list[Piece]:
+    """Candidates by themselves; the strongest, to which the place belongs, cut to it where it sprawls beyond along a ridge of clutter."""
+    c = search.candidates[members[0]]
+    kept = c.mask & place[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]]
+    others = [Piece(search.candidates[k], (k,), False) for k in members[1:]]
+    if kept.sum() < 6 or kept.sum() >= SPRAWL_SHARE * c.mask.sum():
+        return [Piece(c, (members[0],), False), *others]
+    rows, columns = np.flatnonzero(kept.any(axis=1)), np.flatnonzero(kept.any(axis=0))
+    cut = kept[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    return [Piece(replace(c, top=c.top + int(rows[0]), left=c.left + int(columns[0]), mask=cut), (members[0],), True), *others]
+
+
+def _is_long(place: Bool) -> bool:
+    long, short = _box(place)
+    inner = 2 * float(cv2.distanceTransform(np.pad(place, 1).astype(np.uint8), cv2.DIST_L2, 5).max())
+    return long >= LEAST_ASPECT * inner and long >= LEAST_BOX_ASPECT * short
+
+
+def _box(place: Bool) -> tuple[float, float]:
+    """Long and short side of the least box round a place, in pixels."""
+    contours, _ = cv2.findContours(np.pad(place, 1).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    _, (width, height), _ = cv2.minAreaRect(max(contours, key=len))
+    return max(width, height) + 1.0, min(width, height) + 1.0
+
+
+def _is_spot(search: Search, number: int, features: Features) -> bool:
+    """Compact, and a pore above all to the network."""
+    c = search.candidates[number]
+    kinds: F32 = search.seen[FIRST_KIND:, c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]][:, c.mask].mean(axis=1)
+    return features["aspect"] < PORE_ASPECT and int(np.argmax(kinds)) == PORE_KIND

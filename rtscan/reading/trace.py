@@ -1,0 +1,215 @@
+"""Long indications along their own ridge: where it runs, where it sinks into the noise, and how wide it is.
+
+The patch is turned so that its long axis lies along the columns. The path through it that gathers the most contrast is found by dynamic
+programming; along it the crest is compared with the same average beside the patch. A stretch longer than `GAP_MM` that
+proves empty interrupts the line. Widths come from profiles across the path, averaged along it, taken at a share of
+the crest and moved to the toe of a blurred strip with rounded cross-section (`outline.toe_half_width`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from rtscan.film import F32, F64, Bool
+from rtscan.reading.outline import toe_half_width
+
+GAP_MM = 0.6
+"""A ridge that stays in the noise for longer than this is interrupted."""
+CREST_SHARE = 0.2
+CREST_SIGMAS = 2.0
+"""The crest counts as there above this share of its median and this many times its own spread."""
+ACROSS_SHARE = 0.15
+GAP_SHARE = 0.2
+END_DOUBT_MM = 0.25
+"""Standard uncertainty of the place of one end: the network's answer is a place every 0.2 mm, its edge good to about one."""
+RIM_MM = 1.0
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """One uninterrupted stretch, in pixels of the given image.
+
+    outline: (n, 2), (column, row), along the toe. height: its contrast. end_doubt, width_doubt: standard uncertainties of the place of
+    one end and of the width. path: the ridge, (n, 2), (column, row).
+    """
+
+    outline: F64
+    height: float
+    end_doubt: float
+    width_doubt: float
+    path: F64
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """The patch turned: `image` and `mask` (across, along); `back` takes (along, across, 1) to (column, row) of the original."""
+
+    image: F32
+    mask: Bool
+    back: F64
+
+    def to_original(self, along: F64, across: F64) -> F64:
+        return np.asarray(np.stack([along, across, np.ones_like(along)], axis=1) @ self.back.T)
+
+
+def trace(image: F32, mask: Bool, pitch: float, blur: float, share: float = 0.4) -> tuple[Stretch, ...]:
+    """The uninterrupted stretches of a long patch, in order along it.
+
+    image: residual, positive towards the tone, shape (rows, columns). mask: the patch. pitch: pixels per mm. blur: Gaussian sigma of the
+    unsharpness in pixels. share: of the crest, where widths are taken. Nothing when the patch has no direction or no crest.
+    """
+    frame = _turned(image, mask, pitch)
+    if frame is None:
+        return ()
+    across = float(np.clip(0.5 * ACROSS_SHARE * _typical_width(frame.mask), 0.08 * pitch, 0.5 * pitch))
+    fine = np.asarray(cv2.GaussianBlur(frame.image, (0, 0), across, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+    path = _path(fine, frame.mask, pitch)
+    crest, spread = _crest(frame, path, pitch)
+    inside = np.flatnonzero(frame.mask.any(axis=0))
+    known = np.zeros(len(crest), dtype=bool)
+    known[inside[0] : inside[-1] + 1] = True
+    runs = _runs(crest, known, spread, pitch)
+    return tuple(s for a, b in runs if (s := _stretch(frame, path, crest, (a, b), spread, pitch, blur, share)) is not None)
+
+
+def _turned(image: F32, mask: Bool, pitch: float) -> _Frame | None:
+    rows, columns = np.nonzero(mask)
+    if len(rows) < 6:
+        return None
+    centre = np.array([columns.mean(), rows.mean()])
+    spread, axes = np.linalg.eigh(np.cov(np.stack([columns, rows])) + 1e-9 * np.eye(2))
+    if spread[1] < 2.0 * spread[0]:
+        return None
+    along = axes[:, 1] * (1.0 if axes[0, 1] >= 0 else -1.0)
+    across = np.array([-along[1], along[0]])
+    offset = np.stack([columns, rows], axis=1) - centre
+    t, u = offset @ along, offset @ across
+    rim = RIM_MM * pitch
+    first, low = t.min() - 0.5 * pitch, u.min() - rim
+    size = (int(np.ptp(t) + pitch) + 2, int(np.ptp(u) + 2 * rim) + 2)
+    corner = centre + first * along + low * across
+    back = np.stack([along, across, corner], axis=1)
+    turned = cv2.warpAffine(image, back, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT)
+    patch = cv2.warpAffine(mask.astype(np.uint8), back, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+    return _Frame(np.asarray(turned, dtype=np.float32), patch > 0, back) if patch.any() else None
+
+
+def _path(image: F32, mask: Bool, pitch: float) -> NDArray[np.intp]:
+    """Row of the crest in every column: most contrast inside the patch, moving at most one row a column (dynamic programming, Viterbi)."""
+    grown = cv2.dilate(mask.astype(np.uint8), np.ones((3, 2 * round(0.5 * pitch) + 1), np.uint8)) > 0
+    gain = np.where(grown, image, image.min() - 2 * np.ptp(image)).astype(np.float32)
+    cost = np.float32(0.3 * max(float(image[mask].std()), 1e-9))
+    rows, columns = gain.shape
+    best, came = gain[:, 0].copy(), np.zeros((columns, rows), dtype=np.int8)
+    for k in range(1, columns):
+        up, down = np.r_[-np.inf, best[:-1]] - cost, np.r_[best[1:], -np.inf] - cost
+        side = np.where(up > down, up, down)
+        came[k] = np.where(side > best, np.where(up > down, -1, 1), 0)
+        best = (np.maximum(best, side) + gain[:, k]).astype(np.float32)
+    path = np.zeros(columns, dtype=np.intp)
+    path[-1] = int(np.argmax(best))
+    for k in range(columns - 1, 0, -1):
+        path[k - 1] = path[k] + came[k, path[k]]
+    return path
+
+
+def _crest(frame: _Frame, path: NDArray[np.intp], pitch: float) -> tuple[F64, float]:
+    """Contrast along the path over what lies beside the patch, averaged across as wide as the patch allows and along by 0.25 mm, and
+    the spread of the same average beside."""
+    wide = _typical_width(frame.mask)
+    across = float(np.clip(ACROSS_SHARE * wide, 0.08 * pitch, 0.5 * pitch))
+    smooth = ndimage.gaussian_filter(frame.image, (across, 0.25 * pitch), mode="nearest")
+    free = ~(cv2.dilate(frame.mask.astype(np.uint8), np.ones((2 * round(0.3 * pitch) + 1,) * 2, np.uint8)) > 0)
+    beside = smooth[free]
+    if beside.size < 50:
+        return smooth[path, np.arange(len(path))].astype(np.float64), 0.0
+    level = float(np.median(beside))
+    spread = 1.4826 * float(np.median(np.abs(beside - level)))
+    return smooth[path, np.arange(len(path))].astype(np.float64) - max(0.0, level), spread
+
+
+def _typical_width(mask: Bool) -> float:
+    """Median height of a patch over its columns, in pixels."""
+    heights = mask.sum(axis=0)
+    return float(np.median(heights[heights > 0]))
+
+
+def _runs(crest: F64, known: Bool, spread: float, pitch: float) -> list[tuple[int, int]]:
+    """First and last column of each stretch.
+
+    An interruption, or a missing end, must be proven: its mean crest under `GAP_SHARE` of the line's own, and the difference three times
+    what noise leaves of such a mean. Stretches shorter than half a `GAP_MM` are left out.
+    """
+    typical = float(np.median(crest[known]))
+    there = known & (crest > max(CREST_SIGMAS * spread, CREST_SHARE * typical))
+    labels, count = ndimage.label(known & ~there)
+    shortest = GAP_MM * pitch
+    for number, (box,) in enumerate(ndimage.find_objects(labels, count), start=1):
+        length = box.stop - box.start
+        lacking = typical - float(crest[box].mean())
+        proven = lacking > (1 - GAP_SHARE) * typical and lacking * np.sqrt(length / shortest) > 3.0 * spread
+        if length < shortest or not proven:
+            there |= labels == number
+    labels, count = ndimage.label(there)
+    return [(int(s.start), int(s.stop) - 1) for (s,) in ndimage.find_objects(labels, count) if s.stop - s.start > 0.5 * shortest]
+
+
+def _stretch(
+    frame: _Frame, path: NDArray[np.intp], crest: F64, run: tuple[int, int], spread: float, pitch: float, blur: float, share: float
+) -> Stretch | None:
+    first, last = run
+    if last - first < 3:
+        return None
+    at = np.arange(first, last + 1)
+    middle = ndimage.gaussian_filter1d(path[first : last + 1].astype(float), 0.1 * pitch, mode="nearest")
+    low, high = _edges(frame, at, middle, pitch, share)
+    sigma = float(np.hypot(blur, 0.1 * pitch))
+    half = np.array([toe_half_width(float(h), share, sigma) for h in (high - low) / 2])
+    half = np.maximum(ndimage.gaussian_filter1d(half, 0.1 * pitch, mode="nearest"), 0.3)
+    line = middle + ndimage.gaussian_filter1d((low + high) / 2, 0.1 * pitch, mode="nearest")
+    taper = np.minimum(1.0, 0.25 + np.minimum(at - first, last - at) / np.maximum(1.0, 0.2 * pitch))
+    rim = np.concatenate([line - half * taper, (line + half * taper)[::-1]])
+    height = float(np.percentile(crest[first : last + 1], 90))
+    slope = max(height / max(1.0, 0.15 * (last - first)), 1e-9)
+    weak = crest[first : last + 1] <= max(CREST_SIGMAS * spread, CREST_SHARE * height)
+    hidden = [float(np.argmin(side)) for side in (weak, weak[::-1])]
+    end = float(np.sqrt((spread / slope) ** 2 + (END_DOUBT_MM * pitch) ** 2 + (hidden[0] ** 2 + hidden[1] ** 2) / 2 / 3))
+    seen = (high - low) / 2
+    width = float(np.sqrt((0.5 * blur) ** 2 + (high - low).std() ** 2 + float(np.median(half - seen)) ** 2 + (0.05 * 2 * half.mean()) ** 2))
+    both = np.concatenate([at, at[::-1]]).astype(float)
+    return Stretch(frame.to_original(both, rim), height, end, width, frame.to_original(at.astype(float), line))
+
+
+def _edges(frame: _Frame, at: NDArray[np.intp], middle: F64, pitch: float, share: float) -> tuple[F64, F64]:
+    """Distances from the path (low negative, high positive) at which the profile, averaged along by 0.4 mm, sinks below the share."""
+    reach = int(frame.image.shape[0])
+    across = np.arange(-reach, reach + 1, dtype=np.float32)
+    rows = (middle[None, :] + across[:, None]).astype(np.float32)
+    columns = np.broadcast_to(at.astype(np.float32), rows.shape)
+    flat = cv2.remap(frame.image, np.ascontiguousarray(columns), rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    flat = np.asarray(ndimage.gaussian_filter(flat, (0.1 * pitch, 0.4 * pitch), mode="nearest"), dtype=np.float32)
+    near = max(1, round(0.1 * pitch))
+    crest = np.maximum(flat[reach - near : reach + near + 1].max(axis=0), 1e-9)
+    inside = np.flatnonzero(frame.mask.any(axis=1))
+    wide = min(reach, round(0.5 * len(inside) + 0.5 * pitch))
+    base = np.clip(np.percentile(flat[reach - wide : reach + wide + 1], 20, axis=0), 0.0, 0.5 * crest)
+    level = (base + share * (crest - base)).astype(np.float32)
+    upper: F32 = flat[reach::-1].astype(np.float32)
+    return -_first_below(upper, level), _first_below(flat[reach:].astype(np.float32), level)
+
+
+def _first_below(profile: F32, level: F32) -> F64:
+    """Rows from the first to where each column sinks below its level, between two pixels."""
+    below = profile < level[None]
+    below[0] = False
+    below[-1] = True
+    k = np.argmax(below, axis=0)
+    column = np.arange(profile.shape[1])
+    above, under = profile[k - 1, column], profile[k, column]
+    part = np.clip((above - level) / np.maximum(above - under, 1e-9), 0.0, 1.0)
+    return np.asarray(k - 1 + part, dtype=np.float64)
