@@ -230,7 +230,7 @@ def test_ten_thousand_indications_are_judged_in_two_seconds(name: str) -> None:
 
 def _seconds(pores: tuple[Indication, ...], criteria: object, weld: Situation) -> float:
     started = time.process_time()
-    judge(Worksheet(indications=pores), criteria, weld)  # type: ignore[arg-type]
+    judge(Worksheet(indications=pores), criteria, weld)
     return time.process_time() - started
 
 

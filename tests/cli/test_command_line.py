@@ -33,7 +33,7 @@ README = (Path(__file__).parents[2] / "README.md").read_text()
 def options_of(command: str, *inner: str) -> set[str]:
     app = typer.main.get_command(command_line.build_app(command))
     for name in (command, *inner):
-        app = app.commands[name]  # type: ignore[attr-defined]
+        app = app.commands[name]
     return {option for parameter in app.params for option in (*parameter.opts, *parameter.secondary_opts) if option.startswith("--")}
 
 

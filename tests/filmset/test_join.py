@@ -14,7 +14,7 @@ LENGTH_MM = 528.7
 
 def pore(along: float, across: float = 0.0, size: float = 1.5, snr: float = 20.0, **more: object) -> Indication:
     known = {"id": 1, "tone": "dark", "type": "gas pore", "iso6520": "2011", "angle_deg": 0.0, "width_mm": size}
-    return Indication(**{**known, "along_mm": along, "across_mm": across, "length_mm": size, "signal_to_noise": snr, **more})  # type: ignore[arg-type]
+    return Indication(**{**known, "along_mm": along, "across_mm": across, "length_mm": size, "signal_to_noise": snr, **more})
 
 
 def film(name: str, start: float, end: float, *marks: Indication, shot: str = "", readable: bool = True) -> FilmReading:

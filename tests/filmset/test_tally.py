@@ -10,7 +10,7 @@ from rtscan.findings import Indication, WeldDocument, WeldFacts
 
 def weld(verdict: str, *, welder: str = "A1", day: str = "2026-05-04", removal: tuple[float, ...] = (), covered: float = 528.0) -> SetWeld:
     marks = tuple(Indication(k, along_mm=along, length_mm=10.0, angle_deg=0.0, type="gas pore") for k, along in enumerate(removal, start=1))
-    document = WeldDocument(weld=WeldFacts("W"), verdict=verdict, indications=marks, removal=tuple(m.id for m in marks), covered_mm=covered)  # type: ignore[arg-type]
+    document = WeldDocument(weld=WeldFacts("W"), verdict=verdict, indications=marks, removal=tuple(m.id for m in marks), covered_mm=covered)
     return SetWeld(document, (("root", welder),), day)
 
 

@@ -166,7 +166,7 @@ VALUES = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20) | st.just(10**400),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=3), max_leaves=6)
 KEYS = st.sampled_from([f"{section}.{field.alias or name}" for section, model in (
-    (s, f.annotation) for s, f in Job.model_fields.items()) for name, field in model.model_fields.items()])  # type: ignore[union-attr]
+    (s, f.annotation) for s, f in Job.model_fields.items()) for name, field in model.model_fields.items()])
 
 
 @settings(max_examples=200, deadline=None)

@@ -49,7 +49,7 @@ def test_workbook_offers_lists_and_a_filled_cell_comes_back(tmp_path: Path) -> N
 @pytest.mark.parametrize("terms", ["iso", "api", "plain"])
 def test_every_choice_reads_back_as_its_number(terms: str, tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
-    rows = [f"film-01,,,,,{t.shown(terms)!r},,10,,,,,".replace("'", '"') for t in load_terms()]  # type: ignore[arg-type]
+    rows = [f"film-01,,,,,{t.shown(terms)!r},,10,,,,,".replace("'", '"') for t in load_terms()]
     path.write_text(HEAD + "\n".join(rows) + "\n", encoding="utf-8")
     assert [m.iso6520 for m in read_answers(path, FILMS)[0].marks] == [t.iso6520 for t in load_terms()]
     assert all(by_number(t.iso6520) for t in load_terms())

@@ -70,6 +70,6 @@ def test_changed_data_files_are_checked_key_by_key(load: object, text: str, says
     path = tmp_path / "own.toml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(ListError, match=says):
-        load(path)  # type: ignore[operator]
+        load(path)
     with pytest.raises(ListError, match="cannot be read"):
-        load(tmp_path / "none.toml")  # type: ignore[operator]
+        load(tmp_path / "none.toml")

@@ -24,7 +24,7 @@ def truth(**more: object) -> Truth:
                     indications=(PORE, FUSION), objects=(SCRATCH,), facts=(KeyFacts(2, detectability=21.0),))
     judged = Worksheet(verdict="reject", verdict_says="lack of side-wall fusion at 120 mm", findings=(
         Finding("lack of fusion", "reject", "not permitted", clause="1.5", indications=(2,)),))
-    return replace(Truth(key, judged, frozenset({2}), frozenset({2})), **more)  # type: ignore[arg-type]
+    return replace(Truth(key, judged, frozenset({2}), frozenset({2})), **more)
 
 
 def mark(id: int, along: float, iso: str = "4011", length: float | None = 14.0, across: float = -4.0) -> Indication:
@@ -116,7 +116,7 @@ def test_second_shot_saves_a_crack_and_earns_a_scratch() -> None:
 
 @pytest.mark.parametrize(("verdict", "points"), [("reject", 3.0), ("accept", 0.0), ("review", 1.5), ("unreadable", 0.0), (None, 0.0)])
 def test_judgement_by_the_table(verdict: str | None, points: float) -> None:
-    result = grade(replace(RIGHT, verdict=verdict))  # type: ignore[arg-type]
+    result = grade(replace(RIGHT, verdict=verdict))
     assert got(result, "judgement") == points
     assert ("accepted a weld that the criterion rejects" in result.fails) == (verdict == "accept")
 

@@ -15,7 +15,7 @@ RULE = load_matching()
 
 def at(id: int, along: float, across: float | None = 0.0, length: float | None = 1.0, width: float | None = 1.0, iso: str = "2011",
        **more: object) -> Indication:
-    return Indication(id, iso6520=iso, along_mm=along, across_mm=across, length_mm=length, width_mm=width, **more)  # type: ignore[arg-type]
+    return Indication(id, iso6520=iso, along_mm=along, across_mm=across, length_mm=length, width_mm=width, **more)
 
 
 @pytest.mark.parametrize(("along", "across", "hit"), [

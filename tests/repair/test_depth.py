@@ -77,7 +77,7 @@ def _pair(marker: str, shift: float = 80.0, distance: float = 500.0, depth: floa
 @pytest.mark.parametrize("depth", [0.5, 4.0, 11.5])
 def test_rays_traced_slowly_are_found_again(marker: str, shift: float, depth: float) -> None:
     first, second = _pair(marker, shift, depth=depth)
-    found = measure_depths(first, second, shift, 500.0, marker)  # type: ignore[arg-type]
+    found = measure_depths(first, second, shift, 500.0, marker)
     assert found.not_found == ()
     one = found.depths[0]
     assert (one.indication, one.partner) == (1, 7)
@@ -104,7 +104,7 @@ def test_stated_doubt_covers_noisy_readings() -> None:
             mark = sheet.indications[0]
             off = rng.gauss(0, 0.1) + rng.gauss(0, 0.15)  # half of length_u / 2 = 0.2 and of the marker's 0.3
             sheets.append(replace(sheet, indications=(replace(mark, along_mm=(mark.along_mm or 0.0) + off),)))
-        found = measure_depths(sheets[0], sheets[1], 80.0, 500.0, marker)  # type: ignore[arg-type]
+        found = measure_depths(sheets[0], sheets[1], 80.0, 500.0, marker)
         one = found.depths[0]
         assert one.depth_mm is not None
         inside += abs(one.depth_mm - depth) <= one.depth_u_mm

@@ -110,7 +110,7 @@ def test_detectability_against_drawing_noise() -> None:
     ],
 )
 def test_tone(kind: str, tone: str) -> None:
-    film = render(plate(ImperfectionPart(type=kind, along_mm=30)), np.random.default_rng(2))  # type: ignore[arg-type]
+    film = render(plate(ImperfectionPart(type=kind, along_mm=30)), np.random.default_rng(2))
     assert key_of(film).indications[0].indication.tone == tone
 
 
@@ -204,7 +204,7 @@ def test_two_exposures_show_the_depth() -> None:
     flaw = ImperfectionPart(type="gas pore", along_mm=30, across_mm=0, depth_mm=4, length_mm=1.5, width_mm=1.5, height_mm=1.5)
     exposure = ExposurePart(kv=200, source_to_film_mm=600, focal_mm=0.5, object_to_film_mm=0.0)
     a, b = simulate(plate(flaw, exposure=exposure, pair="two exposures", pair_shift_mm=120), np.random.default_rng(1))
-    x = [key_of(f).indications[0].indication.centre_px[0] / 20 for f in (a, b)]  # type: ignore[index]
+    x = [key_of(f).indications[0].indication.centre_px[0] / 20 for f in (a, b)]
     assert x[0] - x[1] == pytest.approx(120 * 6 / (600 - 6), abs=0.02)
 
 
@@ -213,14 +213,14 @@ def test_two_exposures_show_the_depth() -> None:
 def test_random_films_hold_together(technique: str) -> None:
     """Outlines on the film, sizes in order, members of groups present: for two random films of every technique."""
     for seed in range(2):
-        recipe = random_recipe(3, technique, np.random.default_rng(seed))  # type: ignore[arg-type]
+        recipe = random_recipe(3, technique, np.random.default_rng(seed))
         small = recipe.model_copy(update={"scan": recipe.scan.model_copy(update={"pixels_per_mm": 10.0})})
         film = simulate(small, np.random.default_rng(seed))[0]
         key = key_of(film)
         ids = {i.indication.id for i in key.indications}
         for item in key.indications:
             seen = item.indication
-            assert seen.length_mm >= seen.width_mm >= seen.local_width_mm > 0  # type: ignore[operator]
+            assert seen.length_mm >= seen.width_mm >= seen.local_width_mm > 0
             assert item.detectability >= 0
             assert len(item.true_outline_px) > 2
         assert all(set(g.members) <= ids for g in key.groups)
@@ -250,8 +250,8 @@ def test_stations_of_an_ellipse_follow_the_contract() -> None:
     for item, flaw in zip(key_of(film).indications, flaws, strict=True):
         assert item.indication.wall == flaw.wall
         assert item.indication.along_mm == pytest.approx(flaw.along_mm, abs=0.1)
-        x = (item.indication.centre_px[0] - 0.5 * (film.grey.shape[1] - 1)) / 20.0  # type: ignore[index]
-        read = float(station_mm(image.theta(x, flaw.wall), flaw.wall, 60.3, 5.0, 1))  # type: ignore[arg-type]
+        x = (item.indication.centre_px[0] - 0.5 * (film.grey.shape[1] - 1)) / 20.0
+        read = float(station_mm(image.theta(x, flaw.wall), flaw.wall, 60.3, 5.0, 1))
         assert read == pytest.approx(flaw.along_mm, abs=0.35)  # as if on the outside surface: depth 0.5 mm, tan 45 degrees
 
 
