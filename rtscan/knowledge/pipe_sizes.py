@@ -79,6 +79,8 @@ def nearest_names(text: str, known: tuple[str, ...]) -> str:
 
 def _clean_nps(nps: str) -> str:
     text = re.sub(r"^nps\s*", "", nps.strip().lower()).rstrip('" ').replace("-", " ")
+    if not re.fullmatch(r"[\d\s./]{1,20}", text):  # no exponent: a fraction would write out all its digits
+        return text
     try:
         value = sum((Fraction(part) for part in text.split()), Fraction(0))
     except (ValueError, ZeroDivisionError):

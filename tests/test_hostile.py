@@ -1,0 +1,38 @@
+"""Hostile input: 200 damaged and malicious files of every kind through the real commands; 5 000 with `scripts/fuzz_inputs`.
+
+What each must hold to is written there. The memory bound is for the whole run, above what the process held before.
+"""
+
+from __future__ import annotations
+
+import resource
+import runpy
+from pathlib import Path
+
+import pytest
+
+FUZZ = runpy.run_path(str(Path(__file__).parents[1] / "scripts" / "fuzz_inputs"))
+
+
+@pytest.mark.slow
+def test_two_hundred_mutated_inputs_end_in_a_result_or_clear_lines() -> None:
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    outcomes, faults, _ = FUZZ["fuzz"](200, seed=20)
+    assert not faults, "\n".join(faults)
+    assert sum(counts.total() for counts in outcomes.values()) == 200
+    assert all(counts["done"] for kind, counts in outcomes.items() if kind in ("film", "hand list", "worksheet JSON", "weld document"))
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - before < FUZZ["GROWTH_MB"]
+
+
+def test_the_checker_sees_markup_network_formulas_and_half_written_files(tmp_path: Path) -> None:
+    for name, text in {
+        "a.html": "<html><rtx771></html>", "b.html": "<html><img src='https://example.org/a.png'></html>", "c.html": "<html><p>cut",
+        "d.html": "<html><style>@import 'x'</style></html>", "e.svg": "<svg><a rtx771='1'></a></svg>", "f.json": "{", "g.csv": "a\n=1+1\n",
+        "h.png": "no picture", ".01234567.i.json": "{}",
+    }.items():
+        path = tmp_path / name
+        path.write_text(text)
+        assert FUZZ["output_faults"](path), name
+    good = tmp_path / "good.html"
+    good.write_text("<!doctype html><html><p>&lt;rtx771&gt;</p><img src='data:image/png;base64,AA=='></html>")
+    assert not FUZZ["output_faults"](good)
