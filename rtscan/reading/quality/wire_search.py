@@ -205,26 +205,34 @@ def _leans(bands: Bands, length_mm: float) -> F64:
     return np.asarray(bands.lean * aspect + np.arange(-count, count + 1) * step, dtype=np.float64)
 
 
-def _sheared_sums(bands: Bands, ridge: F32, lean: float, length: int) -> F32:
-    """Sum over `length` rows along a lean, divided by its square root; row k stands for rows k - length//2 … about k."""
-    rows, columns = ridge.shape
-    shift = np.round(lean * (np.arange(rows) - rows / 2)).astype(int)
-    place = np.arange(columns)[None, :] + shift[:, None]
-    inside = (place >= 0) & (place < columns)
-    level = np.where(inside, ridge[np.arange(rows)[:, None], np.clip(place, 0, columns - 1)], 0)
-    return np.asarray(ndimage.uniform_filter1d(level, length, axis=0, mode="constant") * np.sqrt(length), dtype=np.float32)
+def _sheared_sums(bands: Bands, ridge: F32, lean: float, length: int, rows: Ints) -> F32:
+    """Sums over `length` rows along a lean, divided by its square root, about each of `rows` (at least length // 2 from both ends)."""
+    count, columns = ridge.shape
+    level = np.zeros((count + 1, columns))
+    for k, shift in enumerate(np.round(lean * (np.arange(count) - count / 2)).astype(int)):
+        level[k + 1, max(0, -shift) : max(0, columns - shift)] = ridge[k, max(0, shift) : max(0, columns + shift)]
+    np.cumsum(level, axis=0, out=level)
+    first = rows - length // 2
+    return np.asarray((level[first + length] - level[first]) / np.sqrt(length), dtype=np.float32)
 
 
 def _standardised(sums: F32, per_mm: float) -> F32:
     """Each row over its own spread within 40 mm (robust, so that the wires themselves hardly count)."""
     tile = max(8, round(8 * per_mm))
     count = max(1, sums.shape[1] // tile)
-    blocks = sums[:, : count * tile].reshape(sums.shape[0], count, tile)
-    spread = 1.4826 * np.median(np.abs(blocks - np.median(blocks, axis=2, keepdims=True)), axis=2)
+    blocks = sums[:, : count * tile].reshape(sums.shape[0], count, -1)
+    spread = 1.4826 * _medians(np.abs(blocks - _medians(blocks)[:, :, None]))
     spread = ndimage.median_filter(spread, size=(1, 5), mode="nearest")
     full = np.repeat(spread, tile, axis=1)
-    full = np.pad(full, ((0, 0), (0, sums.shape[1] - full.shape[1])), mode="edge")
-    return np.asarray(sums / np.maximum(full, 0.5), dtype=np.float32)
+    full = np.pad(full, ((0, 0), (0, max(0, sums.shape[1] - full.shape[1]))), mode="edge")
+    return np.asarray(sums / np.maximum(full[:, : sums.shape[1]], 0.5), dtype=np.float32)
+
+
+def _medians(blocks: F32) -> F32:
+    """Medians along the last axis, as numpy's; sorting short rows takes a third of the time of its median."""
+    ordered = np.sort(blocks, axis=2)
+    size = ordered.shape[2]
+    return np.asarray(0.5 * (ordered[:, :, (size - 1) // 2] + ordered[:, :, size // 2]), dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -246,7 +254,7 @@ def _best_chain(bands: Bands, wires: Sequence[Wire], length_mm: float, settings:
     if not len(rows):
         return None
     leans = _leans(bands, length_mm)
-    maps = [np.minimum(*(_standardised(_sheared_sums(bands, flank, float(lean), length)[rows], bands.columns_per_mm) for flank in flanks))
+    maps = [np.minimum(*(_standardised(_sheared_sums(bands, flank, float(lean), length, rows), bands.columns_per_mm) for flank in flanks))
             for lean in leans]
     for k, lean in enumerate(leans):
         sums = np.maximum.reduce(maps[max(0, k - NEAR_LEANS) : k + NEAR_LEANS + 1])
