@@ -22,12 +22,15 @@ PLACE_BAR = 0.4
 """Probability of the network above which a place is one indication with the places beside it."""
 DOUBT_BAR = 0.15
 """Probability of the network above which a place may still belong to the indication beside it."""
+FADE_BAR = 0.2
+FADE_MM = 0.8
 LEAST_ASPECT = 2.5
 """A place is long when its greatest inner circle goes this many times into its length."""
 LEAST_BOX_ASPECT = 1.5
 LEAST_SHARE = 0.5
 """A piece belongs to the place that holds this share of its patch."""
 SPRAWL_SHARE = 0.6
+SURE = 0.3
 PORE_ASPECT = 2.0
 FIRST_KIND = 2
 PORE_KIND = 0
@@ -60,9 +63,9 @@ def join(search: Search, accepted: Sequence[int], features: Sequence[Features]) 
         at = {k: _place(search.candidates[k], labels) for k in mine}
         for label in sorted(set(at.values())):
             members = [k for k in mine if at[k] == label]
-            pieces += _of_place(search, members, labels == label if label else None, features)
+            pieces += _of_place(search, members, _with_ends(labels == label, search, channel) if label else None, features)
         _, wide = cv2.connectedComponents((search.seen[channel] > DOUBT_BAR).astype(np.uint8), connectivity=8)
-        pieces = [p if p.candidate.tone != tone else replace(p, reach=_reach(p.candidate, wide)) for p in pieces]
+        pieces = [p for p in pieces if p.candidate.tone != tone] + _reaching([p for p in pieces if p.candidate.tone == tone], wide)
     return tuple(sorted(pieces, key=lambda p: p.members[0]))
 
 
@@ -75,9 +78,21 @@ def _place(c: Candidate, labels: NDArray[np.int32]) -> int:
     return best if counts[best] >= LEAST_SHARE * counts.sum() or counts[best] >= 9 else 0
 
 
-def _reach(c: Candidate, labels: NDArray[np.int32]) -> float:
-    label = _place(c, labels)
-    return _box(labels == label)[0] if label else 0.0
+def _with_ends(place: Bool, search: Search, channel: int) -> Bool:
+    """The place with what it fades into, up to `FADE_MM` on: tapered ends, where the network grows unsure before the indication ends."""
+    size = 2 * round(FADE_MM * search.grid.per_mm) + 1
+    near = cv2.dilate(place.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
+    _, labels = cv2.connectedComponents((near & (search.seen[channel] > FADE_BAR)).astype(np.uint8), connectivity=8)
+    return np.asarray((labels > 0) & np.isin(labels, np.unique(labels[place])))
+
+
+def _reaching(pieces: list[Piece], labels: NDArray[np.int32]) -> list[Piece]:
+    """The pieces with their reach: what the place has left beside the other pieces in it."""
+    at = [_place(p.candidate, labels) for p in pieces]
+    own = [_box(p.candidate.mask)[0] for p in pieces]
+    whole = {label: _box(labels == label)[0] for label in set(at) if label}
+    taken = {label: sum(o for o, a in zip(own, at, strict=True) if a == label) for label in whole}
+    return [replace(p, reach=max(0.0, whole[a] - taken[a] + o) if a else 0.0) for p, a, o in zip(pieces, at, own, strict=True)]
 
 
 def _of_place(search: Search, members: list[int], place: Bool | None, features: Sequence[Features]) -> list[Piece]:
@@ -106,11 +121,14 @@ def _joined(search: Search, parts: list[int], patch: Bool) -> Piece:
 
 
 def _trimmed(search: Search, members: list[int], place: Bool) -> list[Piece]:
-    """Candidates by themselves; the strongest, to which the place belongs, cut to it where it sprawls beyond along a ridge of clutter."""
+    """Candidates by themselves; the strongest, when a pore to the network, cut to the place where it sprawls beyond
+    along a ridge of clutter."""
     c = search.candidates[members[0]]
     kept = c.mask & place[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]]
     others = [Piece(search.candidates[k], (k,), False) for k in members[1:]]
-    if kept.sum() < 6 or kept.sum() >= SPRAWL_SHARE * c.mask.sum():
+    kinds = _kinds(search, c, kept) if kept.any() else np.zeros(1, dtype=np.float32)
+    pore = int(np.argmax(kinds)) == PORE_KIND and float(kinds[PORE_KIND]) >= SURE
+    if kept.sum() < 6 or kept.sum() >= SPRAWL_SHARE * c.mask.sum() or not pore:
         return [Piece(c, (members[0],), False), *others]
     rows, columns = np.flatnonzero(kept.any(axis=1)), np.flatnonzero(kept.any(axis=0))
     cut = kept[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
@@ -133,5 +151,10 @@ def _box(place: Bool) -> tuple[float, float]:
 def _is_spot(search: Search, number: int, features: Features) -> bool:
     """Compact, and a pore above all to the network."""
     c = search.candidates[number]
-    kinds: F32 = search.seen[FIRST_KIND:, c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]][:, c.mask].mean(axis=1)
-    return features["aspect"] < PORE_ASPECT and int(np.argmax(kinds)) == PORE_KIND
+    return features["aspect"] < PORE_ASPECT and int(np.argmax(_kinds(search, c, c.mask))) == PORE_KIND
+
+
+def _kinds(search: Search, c: Candidate, mask: Bool) -> F32:
+    """Mean answer of the network on a part of a patch, one per kind."""
+    patch = search.seen[FIRST_KIND:, c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]]
+    return np.asarray(patch[:, mask].mean(axis=1), dtype=np.float32)

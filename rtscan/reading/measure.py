@@ -7,10 +7,15 @@ JCGM 100:2008 (GUM), components combined in quadrature and expanded with k = 2:
 |----------------|-----------------------------------------------------------------------------------------------------|
 | scale          | size · (relative expanded uncertainty of the scale) / 2; common to all members of a sum            |
 | pixel          | two edges, each uniform over one pixel: √2 · pitch / √12                                            |
-| noise          | from the covariance of the fit, or the blur over the contrast-to-noise of the crest                 |
+| noise          | from the covariance of the fit (compact); crest's spread over its slope at both ends (long)         |
 | blur           | the unsharpness is known to `BLUR_DOUBT`; it moves each toe by about that share of its sigma        |
-| hidden toe     | where the contrast falls below noise before the toe, the stretch between fit and visible edge / √3  |
+| shape          | the body is no ellipsoid, the cross-section not that of a rounded strip: half the shift to the toe  |
+| end            | a tapered end fades: a fixed part and a share of the length (`trace.END_DOUBT_MM`, `_SHARE`)        |
+| hidden toe     | ends kept though their crest lies in the noise: that stretch / √3, at each end                       |
+| going on       | a long place that may go on beyond the outline (`join.DOUBT_BAR`): that stretch / √3                 |
+| waver          | spread of a long shape's width along it, and of the path across (`trace.WIDTH_DOUBT_MM`)            |
 
+The parts end, shape and waver are estimates from the errors on the simulated tuning films (type A in the words of JCGM 100).
 Sources: JCGM 100 4.3 and 5.1 for the combination, the rectangular distributions and k = 2; the sizes of the components by the formulas
 here, checked by how often the stated interval covers the simulated truth.
 """

@@ -1,4 +1,4 @@
-"""Every place of a strip once: a region that lies within another of its tone is the same indication seen twice."""
+"""Every place of a strip once: a region that lies within others of its tone is the same indication seen twice."""
 
 from __future__ import annotations
 
@@ -24,7 +24,8 @@ def once(regions: Sequence[Region]) -> tuple[Region, ...]:
     for k in larger_first:
         region = regions[k]
         around = (j for j in kept if regions[j].arc == region.arc and regions[j].tone == region.tone and _touch(boxes[j], boxes[k]))
-        if not any(_inside(region, regions[j]) and region.score <= STANDS_OUT * regions[j].score for j in around):
+        over = [regions[j] for j in around if region.score <= STANDS_OUT * regions[j].score]
+        if not over or not _covered(region, over):
             kept.append(k)
     return tuple(regions[k] for k in sorted(kept))
 
@@ -37,12 +38,13 @@ def _touch(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
     return bool(a[0] <= b[2] and b[0] <= a[2] and a[1] <= b[3] and b[1] <= a[3])
 
 
-def _inside(region: Region, other: Region) -> bool:
-    """Whether `other` covers the share of `region`, counted on its own pixels (at least 8 x 8 points for the smallest)."""
+def _covered(region: Region, others: Sequence[Region]) -> bool:
+    """Whether the others together cover the share of `region`, counted on its own pixels (at least 8 x 8 points for the smallest)."""
     low, high = region.outline.min(axis=0), region.outline.max(axis=0)
     step = max(min(1.0, float((high - low).min()) / 8), 1e-3, float((high - low).max()) / 2000)
     shape = tuple(int(n) + 3 for n in np.ceil((high - low) / step))
     own, cover = (np.zeros((shape[1], shape[0]), np.uint8) for _ in range(2))
-    for image, outline in ((own, region.outline), (cover, other.outline)):
-        cv2.fillPoly(image, [np.round((outline - low) / step + 1).astype(np.int32)], 1)
+    cv2.fillPoly(own, [np.round((region.outline - low) / step + 1).astype(np.int32)], 1)
+    for other in others:
+        cv2.fillPoly(cover, [np.round((other.outline - low) / step + 1).astype(np.int32)], 1)
     return bool((own & cover).sum() >= INSIDE_SHARE * max(1, int(own.sum())))

@@ -25,8 +25,12 @@ CREST_SIGMAS = 2.0
 """The crest counts as there above this share of its median and this many times its own spread."""
 ACROSS_SHARE = 0.15
 GAP_SHARE = 0.2
-END_DOUBT_MM = 0.25
-"""Standard uncertainty of the place of one end: the network's answer is a place every 0.2 mm, its edge good to about one."""
+END_DOUBT_MM = 0.4
+END_DOUBT_SHARE = 0.05
+"""Standard uncertainty of the place of one end: so many mm for its taper and so much of the length for what fades along it (errors on
+the tuning films)."""
+WIDTH_DOUBT_MM = 0.1
+"""Standard uncertainty of a width because the path and so the averaged profile waver (about one smoothing length across)."""
 RIM_MM = 1.0
 
 
@@ -175,14 +179,24 @@ def _stretch(
     taper = np.minimum(1.0, 0.25 + np.minimum(at - first, last - at) / np.maximum(1.0, 0.2 * pitch))
     rim = np.concatenate([line - half * taper, (line + half * taper)[::-1]])
     height = float(np.percentile(crest[first : last + 1], 90))
-    slope = max(height / max(1.0, 0.15 * (last - first)), 1e-9)
-    weak = crest[first : last + 1] <= max(CREST_SIGMAS * spread, CREST_SHARE * height)
-    hidden = [float(np.argmin(side)) for side in (weak, weak[::-1])]
-    end = float(np.sqrt((spread / slope) ** 2 + (END_DOUBT_MM * pitch) ** 2 + (hidden[0] ** 2 + hidden[1] ** 2) / 2 / 3))
-    seen = (high - low) / 2
-    width = float(np.sqrt((0.5 * blur) ** 2 + (high - low).std() ** 2 + float(np.median(half - seen)) ** 2 + (0.05 * 2 * half.mean()) ** 2))
+    end, width = _end_doubt(crest[first : last + 1], height, spread, pitch), _width_doubt(high - low, half, blur, pitch)
     both = np.concatenate([at, at[::-1]]).astype(float)
     return Stretch(frame.to_original(both, rim), height, end, width, frame.to_original(at.astype(float), line))
+
+
+def _end_doubt(crest: F64, height: float, spread: float, pitch: float) -> float:
+    """Standard uncertainty of the place of one end in pixels: noise over slope, fading, and ends whose crest lies in the noise."""
+    slope = max(height / max(1.0, 0.15 * len(crest)), 1e-9)
+    weak = crest <= max(CREST_SIGMAS * spread, CREST_SHARE * height)
+    hidden = [float(np.argmin(side)) / np.sqrt(3.0) for side in (weak, weak[::-1])]
+    parts = [spread / slope, END_DOUBT_MM * pitch, END_DOUBT_SHARE * len(crest), *(h / np.sqrt(2.0) for h in hidden)]
+    return float(np.sqrt(np.sum(np.square(parts))))
+
+
+def _width_doubt(seen: F64, half: F64, blur: float, pitch: float) -> float:
+    """Standard uncertainty of a width in pixels. seen: widths at the share of the crest; half: half widths at the toe."""
+    shift = float(np.median(half - seen / 2))
+    return float(np.sqrt(np.sum(np.square([0.5 * blur, WIDTH_DOUBT_MM * pitch, seen.std(), shift, 0.05 * 2 * half.mean()]))))
 
 
 def _edges(frame: _Frame, at: NDArray[np.intp], middle: F64, pitch: float, share: float) -> tuple[F64, F64]:

@@ -37,3 +37,10 @@ def test_order_stays_and_nothing_is_a_normal_answer() -> None:
     regions = [box(900, 10, 20, 10, 5.0), box(10, 10, 20, 10, 9.0), box(500, 10, 20, 10, 7.0)]
     assert once(regions) == tuple(regions)
     assert once([]) == ()
+
+
+def test_a_region_that_two_others_share_between_them_is_dropped() -> None:
+    left, right = box(100, 50, 100, 40), box(210, 50, 100, 40)
+    across = box(160, 60, 90, 20)  # 40 of its 90 columns in each
+    assert once([left, right, across]) == (left, right)
+    assert len(once([left, across])) == 2  # by one alone it is not covered
