@@ -1,9 +1,10 @@
 """Scratches of the film: thin lines as sharp as the scanner draws, even from end to end.
 
 A flaw lies in the metal: it is blurred by source and film, it varies with its depth and fades at its ends, and it keeps to the weld.
-A scratch is on the film: only the scanner blurs it, it is equally strong all along, ends at once and runs on over the toe of the weld.
-Thin is not enough for a dark line, as a crack on the film side is nearly as sharp: it must also pass from the parent metal into the
-bead unchanged, or be sharper than the declared exposure can draw. A bright line of this sharpness cannot be a flaw, only a wire.
+A scratch is on the film: only the scanner blurs it, it is equally strong all along, ends at once and runs on over the toes of the weld.
+Thin is not enough for a dark line, as a crack on the film side is nearly as sharp: it must also pass from parent metal over the bead to
+parent metal unchanged, or be sharper than the declared exposure can draw. Dark lines that end in the weld are left to the reader, be
+they scratches or not. A bright line of this sharpness cannot be a flaw, only a wire.
 """
 
 from __future__ import annotations
@@ -42,6 +43,7 @@ class ScratchSettings:
     least_step: float = 0.15
     flat_mm: float = 4.0
     flat_share: float = 0.3
+    parent_mm: float = 15.0
     clear_mm: float = 1.0
     wire_angle_deg: float = 4.0
     wire_reach_mm: float = 35.0
@@ -71,7 +73,6 @@ def find_scratches(
     if min(film.density.shape) < 16 * step:
         return ()
     small, known = _reduced(film.density, usable, step, settings.clear_mm * scale)
-    low, high = np.percentile(small[::8, ::8], [2, 98])
     found: list[tuple[_Line, int]] = []
     for sign, strength in zip((1, -1), _ridges(small, known), strict=True):
         tracks = (track * step + 0.5 * (step - 1) for track in _tracks(strength, scale / step, settings))
@@ -79,7 +80,7 @@ def find_scratches(
         others = [wire.path_px for wire in wires]
         others += _like_wires([line.path for line in lines if float(np.median(line.contrast)) > 0], scale, settings) if sign < 0 else []
         for line in (_whole(film.density, line, sign, scale, settings) for line in lines if _even(line, scale, settings)):
-            if _only_a_scratch(line, float(high - low), exposure, settings) if sign > 0 else not _a_wire(line, others, scale, settings):
+            if _only_a_scratch(line, small, step, scale, exposure, settings) if sign > 0 else not _a_wire(line, others, scale, settings):
                 found.append((line, sign))
     marks = [_mark(line, sign, scale) for line, sign in _each_once(found, film.density.shape, scale, settings)]
     return tuple(sorted(marks, key=lambda mark: (float(mark.path_px[0, 0]), float(mark.path_px[0, 1]))))
@@ -271,19 +272,40 @@ def _even(line: _Line, scale: float, settings: ScratchSettings) -> bool:
     return spread < settings.greatest_spread and ends > settings.least_end
 
 
-def _only_a_scratch(line: _Line, span: float, exposure: ExposureSection, settings: ScratchSettings) -> bool:
-    """Whether a dark line runs on from parent metal into the bead, or is sharper than the declared exposure draws."""
+def _only_a_scratch(line: _Line, small: F32, step: int, scale: float, exposure: ExposureSection, settings: ScratchSettings) -> bool:
+    """Whether a dark line runs on from parent metal over the bead to parent metal, or is sharper than the declared exposure draws."""
     if line.length_mm < settings.least_dark_mm:
         return False
     blur = inherent_unsharpness_mm(exposure.source, exposure.kv) if exposure.source else None
     if blur is not None and line.sigma_mm < settings.sharper_than_film * SLIT_SIGMA * blur:
         return True
-    step = float(np.ptp(line.background))
+    low, high = np.percentile(small[::8, ::8], [2, 98])
     flat = max(2, round(settings.flat_mm / settings.block_mm))
-    if step < settings.least_step * span or len(line.background) < 2 * flat:
+    if len(line.background) < 2 * flat + 2:
         return False
     ends = [line.background[:flat], line.background[-flat:]]
-    return any(float(np.ptp(end)) < settings.flat_share * step and float(end.min()) > line.background.max() - 0.5 * step for end in ends)
+    rise = min(float(end.min()) for end in ends) - float(line.background.min())
+    if rise < settings.least_step * float(high - low) or any(float(np.ptp(end)) > settings.flat_share * rise for end in ends):
+        return False
+    # Within a weld, too, the ground may be brighter midway (a tack, penetration): but then parent metal, darker still, lies to the sides.
+    return all(_darkest_beside(path, small, step, scale, settings) < float(end.mean()) + settings.flat_share * rise
+               for path, end in zip((line.path, line.path[::-1]), ends, strict=True))
+
+
+def _darkest_beside(path: F64, small: F32, step: int, scale: float, settings: ScratchSettings) -> float:
+    """Greatest density (its 90th percentile), smoothed over a millimetre, square to the first millimetres of a line on either side."""
+    at = path[: max(2, round(settings.flat_mm * scale))]
+    way = (at[-1] - at[0]) / max(float(np.hypot(*(at[-1] - at[0]))), 1e-9)
+    across = np.arange(-settings.parent_mm * scale, settings.parent_mm * scale, step)
+    x, y = (((at[:: max(1, step)].mean(axis=0)[k] + across * (-way[1], way[0])[k]) / step) for k in (0, 1))
+    inside = (x > 0) & (y > 0) & (x < small.shape[1] - 1) & (y < small.shape[0] - 1)
+    if not inside.any():
+        return -np.inf
+    along = np.arange(-0.5 * scale / step, 0.5 * scale / step)[:, None]
+    columns, rows = ((v[inside] + along * way[k]).astype(np.float32) for k, v in enumerate((x, y)))
+    seen = cv2.remap(small, columns, rows, cv2.INTER_LINEAR)
+    wide = max(3, round(scale / step))
+    return float(np.percentile(cv2.blur(seen.mean(axis=0, keepdims=True), (wide, 1)), 90))
 
 
 def _like_wires(paths: list[F64], scale: float, settings: ScratchSettings) -> list[F64]:

@@ -110,6 +110,11 @@ def flaw(kind: str) -> np.ndarray:
         return 0.8 * line([(700, WELD_ROW - HALF_CAP - 40), (708, WELD_ROW + HALF_CAP + 40)])
     if kind == "longitudinal crack":
         return 0.8 * line([(x, WELD_ROW + 9 * np.sin(x / 31) + 5 * np.sin(x / 11)) for x in range(300, 1100, 5)])
+    if kind == "even longitudinal crack through a tack":
+        tack = np.exp(-(((columns - 700) / 60) ** 4) - ((rows - WELD_ROW) / 60) ** 4)
+        return np.asarray(0.8 * line([(500, WELD_ROW), (900, WELD_ROW + 4)]) - 0.5 * tack)
+    if kind == "even longitudinal crack on a curved wall":
+        return np.asarray(0.8 * line([(300, WELD_ROW), (740, WELD_ROW + 4)]) - 1.2 * ((columns - 740) / COLUMNS) ** 2)
     if kind == "lack of fusion":
         return 0.6 * line([(300, 330), (900, 332)], 2)
     if kind == "toe crack":
@@ -124,7 +129,8 @@ def flaw(kind: str) -> np.ndarray:
 
 
 FLAWS = ["transverse crack", "even crack from toe to toe and two millimetres on", "crack into the parent metal", "longitudinal crack",
-         "lack of fusion", "toe crack", "lack of penetration", "protruding filler wire", "tungsten"]
+         "even longitudinal crack through a tack", "even longitudinal crack on a curved wall", "lack of fusion", "toe crack",
+         "lack of penetration", "protruding filler wire", "tungsten"]
 
 
 @pytest.mark.parametrize("kind", FLAWS)
