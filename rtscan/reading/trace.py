@@ -31,6 +31,7 @@ END_DOUBT_SHARE = 0.05
 the tuning films)."""
 WIDTH_DOUBT_MM = 0.1
 """Standard uncertainty of a width because the path and so the averaged profile waver (about one smoothing length across)."""
+END_SIGMAS = 0.5
 RIM_MM = 1.0
 
 
@@ -146,8 +147,8 @@ def _typical_width(mask: Bool) -> float:
 def _runs(crest: F64, known: Bool, spread: float, pitch: float) -> list[tuple[int, int]]:
     """First and last column of each stretch.
 
-    An interruption, or a missing end, must be proven: its mean crest under `GAP_SHARE` of the line's own, and the difference three times
-    what noise leaves of such a mean. Stretches shorter than half a `GAP_MM` are left out.
+    An interruption must be proven: its mean crest under `GAP_SHARE` of the line's own (at an end, which may taper: in the noise), and the
+    difference three times what noise leaves of such a mean. Stretches shorter than half a `GAP_MM` are left out.
     """
     typical = float(np.median(crest[known]))
     there = known & (crest > max(CREST_SIGMAS * spread, CREST_SHARE * typical))
@@ -156,7 +157,10 @@ def _runs(crest: F64, known: Bool, spread: float, pitch: float) -> list[tuple[in
     for number, (box,) in enumerate(ndimage.find_objects(labels, count), start=1):
         length = box.stop - box.start
         lacking = typical - float(crest[box].mean())
-        proven = lacking > (1 - GAP_SHARE) * typical and lacking * np.sqrt(length / shortest) > 3.0 * spread
+        empty = lacking > (1 - GAP_SHARE) * typical
+        if not known[box.start - 1 : box.start].any() or not known[box.stop : box.stop + 1].any():
+            empty = typical - lacking < END_SIGMAS * spread
+        proven = empty and lacking * np.sqrt(length / shortest) > 3.0 * spread
         if length < shortest or not proven:
             there |= labels == number
     labels, count = ndimage.label(there)
@@ -172,6 +176,10 @@ def _stretch(
     at = np.arange(first, last + 1)
     middle = ndimage.gaussian_filter1d(path[first : last + 1].astype(float), 0.1 * pitch, mode="nearest")
     low, high = _edges(frame, at, middle, pitch, share)
+    weak = crest[first : last + 1] <= CREST_SIGMAS * spread
+    if weak.any() and not weak.all():  # no profile to speak of: no wider than where there is one
+        low[weak] = np.maximum(low[weak], np.median(low[~weak]))
+        high[weak] = np.minimum(high[weak], np.median(high[~weak]))
     sigma = float(np.hypot(blur, 0.1 * pitch))
     half = np.array([toe_half_width(float(h), share, sigma) for h in (high - low) / 2])
     half = np.maximum(ndimage.gaussian_filter1d(half, 0.1 * pitch, mode="nearest"), 0.3)
