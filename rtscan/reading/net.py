@@ -80,5 +80,6 @@ def _session() -> Any:
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 2
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # a thread that waits burns no processor time
     options.log_severity_level = 3
     return onnxruntime.InferenceSession(str(MODEL), options, providers=["CPUExecutionProvider"])

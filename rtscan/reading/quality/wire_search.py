@@ -208,12 +208,11 @@ def _leans(bands: Bands, length_mm: float) -> F64:
 def _sheared_sums(bands: Bands, ridge: F32, lean: float, length: int, rows: Ints) -> F32:
     """Sums over `length` rows along a lean, divided by its square root, about each of `rows` (at least length // 2 from both ends)."""
     count, columns = ridge.shape
-    level = np.zeros((count + 1, columns))
-    for k, shift in enumerate(np.round(lean * (np.arange(count) - count / 2)).astype(int)):
-        level[k + 1, max(0, -shift) : max(0, columns - shift)] = ridge[k, max(0, shift) : max(0, columns + shift)]
-    np.cumsum(level, axis=0, out=level)
-    first = rows - length // 2
-    return np.asarray((level[first + length] - level[first]) / np.sqrt(length), dtype=np.float32)
+    level = np.zeros((count, columns), dtype=np.float32)
+    for k, shift in enumerate(np.round(lean * (np.arange(count) - count / 2)).astype(int).tolist()):
+        level[k, max(0, -shift) : max(0, columns - shift)] = ridge[k, max(0, shift) : max(0, columns + shift)]
+    sums = np.array([level[first : first + length].sum(axis=0) for first in (rows - length // 2).tolist()])
+    return np.asarray(sums / np.float32(np.sqrt(length)), dtype=np.float32)
 
 
 def _standardised(sums: F32, per_mm: float) -> F32:
