@@ -34,7 +34,7 @@ def find_marks(film: Film, job: Job) -> Marks:
     hidden |= ink
     wires = find_wires(film, film.valid & ~hidden, job.iqi, WireSettings())
     scanned = find_scan_lines(film, film.valid & ~hidden, ScanLineSettings())
-    scratches = find_scratches(film, film.valid & ~hidden, wires, job.exposure, ScratchSettings())
+    scratches = find_scratches(film, film.valid & ~hidden, wires, ScratchSettings())
     marks.extend([*wires, *scanned, *scratches])
     return Marks(tuple(marks), hidden, _drawn((*wires, *scanned, *scratches), film.density.shape))
 

@@ -3,7 +3,7 @@
 A flaw lies in the metal: it is blurred by source and film, it varies with its depth and fades at its ends, and it keeps to the weld.
 A scratch is on the film: only the scanner blurs it, it is equally strong all along, ends at once and runs on over the toes of the weld.
 Thin is not enough for a dark line, as a crack on the film side is nearly as sharp: it must also pass from parent metal over the bead to
-parent metal unchanged, or be sharper than the declared exposure can draw. Dark lines that end in the weld are left to the reader, be
+parent metal unchanged. Dark lines that end in the weld are left to the reader, be
 they scratches or not. A bright line of this sharpness cannot be a flaw, only a wire.
 """
 
@@ -15,12 +15,8 @@ import cv2
 import numpy as np
 
 from rtscan.film import F32, F64, Bool, Film, Mark
-from rtscan.job import ExposureSection
-from rtscan.knowledge.testing import inherent_unsharpness_mm
 
 ASSUMED_PIXELS_PER_MM = 20.0
-SLIT_SIGMA = 12**-0.5
-"""Standard deviation of an even slit of width 1: an unsharpness blurs like the Gaussian of the same spread."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +33,6 @@ class ScratchSettings:
     side_mm: tuple[float, float] = (0.4, 1.0)
     greatest_sigma_mm: float = 0.075
     greatest_sigma_px: float = 1.2
-    sharper_than_film: float = 0.85
     least_end: float = 0.5
     greatest_spread: float = 0.3
     least_step: float = 0.15
@@ -64,9 +59,7 @@ class _Line:
     length_mm: float
 
 
-def find_scratches(
-    film: Film, usable: Bool, wires: tuple[Mark, ...], exposure: ExposureSection, settings: ScratchSettings
-) -> tuple[Mark, ...]:
+def find_scratches(film: Film, usable: Bool, wires: tuple[Mark, ...], settings: ScratchSettings) -> tuple[Mark, ...]:
     """One mark per scratch, in order of place. Without a scale, the usual one is assumed."""
     scale = film.pixels_per_mm or ASSUMED_PIXELS_PER_MM
     step = max(1, round(settings.pitch_mm * scale))
@@ -80,7 +73,7 @@ def find_scratches(
         others = [wire.path_px for wire in wires]
         others += _like_wires([line.path for line in lines if float(np.median(line.contrast)) > 0], scale, settings) if sign < 0 else []
         for line in (_whole(film.density, line, sign, scale, settings) for line in lines if _even(line, scale, settings)):
-            if _only_a_scratch(line, small, step, scale, exposure, settings) if sign > 0 else not _a_wire(line, others, scale, settings):
+            if _only_a_scratch(line, small, step, scale, settings) if sign > 0 else not _a_wire(line, others, scale, settings):
                 found.append((line, sign))
     marks = [_mark(line, sign, scale) for line, sign in _each_once(found, film.density.shape, scale, settings)]
     return tuple(sorted(marks, key=lambda mark: (float(mark.path_px[0, 0]), float(mark.path_px[0, 1]))))
@@ -272,13 +265,10 @@ def _even(line: _Line, scale: float, settings: ScratchSettings) -> bool:
     return spread < settings.greatest_spread and ends > settings.least_end
 
 
-def _only_a_scratch(line: _Line, small: F32, step: int, scale: float, exposure: ExposureSection, settings: ScratchSettings) -> bool:
-    """Whether a dark line runs on from parent metal over the bead to parent metal, or is sharper than the declared exposure draws."""
+def _only_a_scratch(line: _Line, small: F32, step: int, scale: float, settings: ScratchSettings) -> bool:
+    """Whether a dark line runs from parent metal over the bead to parent metal."""
     if line.length_mm < settings.least_dark_mm:
         return False
-    blur = inherent_unsharpness_mm(exposure.source, exposure.kv) if exposure.source else None
-    if blur is not None and line.sigma_mm < settings.sharper_than_film * SLIT_SIGMA * blur:
-        return True
     low, high = np.percentile(small[::8, ::8], [2, 98])
     flat = max(2, round(settings.flat_mm / settings.block_mm))
     if len(line.background) < 2 * flat + 2:

@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter
 
 from rtscan.film import Film, Mark
 from rtscan.findings import FilmFacts
-from rtscan.job import ExposureSection, Job
+from rtscan.job import Job
 from rtscan.reading.marks import find_marks
 from rtscan.reading.scratches import ScratchSettings, find_scratches
 
@@ -47,8 +47,8 @@ def line(points: list[tuple[float, float]], width_px: int = 1) -> np.ndarray:
     return canvas.astype(np.float64) / 255
 
 
-def scratches(film: Film, exposure: ExposureSection | None = None, wires: tuple[Mark, ...] = ()) -> tuple[Mark, ...]:
-    return find_scratches(film, film.valid, wires, exposure or ExposureSection(), ScratchSettings())
+def scratches(film: Film, wires: tuple[Mark, ...] = ()) -> tuple[Mark, ...]:
+    return find_scratches(film, film.valid, wires, ScratchSettings())
 
 
 ACROSS = [(600.0, 120.0), (660.0, 400.0), (700.0, 640.0)]
@@ -88,13 +88,6 @@ def test_a_light_scratch_within_the_bead_is_found() -> None:
 def test_a_dark_line_within_the_bead_is_left_for_the_reader_however_sharp() -> None:
     film = film_of(plate(), 0.4 * line([(500, 350), (760, 420)]))
     assert scratches(film) == ()
-    assert scratches(film, ExposureSection(source="x-ray", kv=160.0)) == ()
-
-
-def test_a_dark_line_within_the_bead_sharper_than_the_source_draws_is_a_scratch() -> None:
-    """Co-60 blurs by 0.35 mm, two pixels of standard deviation; the line has less than one."""
-    film = film_of(plate(), 0.4 * line([(500, 350), (760, 420)]))
-    assert len(scratches(film, ExposureSection(source="Co-60"))) == 1
 
 
 def flaw(kind: str) -> np.ndarray:
@@ -137,7 +130,7 @@ FLAWS = ["transverse crack", "even crack from toe to toe and two millimetres on"
 @pytest.mark.parametrize("blur_px", [FILM_BLUR_PX, 0.45])
 def test_no_flaw_is_a_scratch(kind: str, blur_px: float) -> None:
     """Also on the sharpest of films: 0.45 pixels is the inherent unsharpness at 150 kV, 0.0013 kV^0.8 = 0.072 mm."""
-    assert scratches(film_of(plate() + flaw(kind), film_blur_px=blur_px), ExposureSection(source="Ir-192")) == ()
+    assert scratches(film_of(plate() + flaw(kind), film_blur_px=blur_px)) == ()
 
 
 def test_two_parallel_thin_bright_lines_at_the_distance_of_wires_are_none() -> None:
