@@ -33,6 +33,7 @@ class ScratchSettings:
     side_mm: tuple[float, float] = (0.4, 1.0)
     greatest_sigma_mm: float = 0.075
     greatest_sigma_px: float = 1.2
+    greatest_beside: float = 0.4
     least_end: float = 0.5
     greatest_spread: float = 0.3
     least_step: float = 0.15
@@ -50,13 +51,14 @@ class ScratchSettings:
 @dataclass(frozen=True)
 class _Line:
     """A line followed on the film: `path` (n, 2) in film pixels, one point a pixel; contrast and background density per block; the
-    Gaussian spread of its profile in mm."""
+    Gaussian spread of its profile in mm; `beside` the greatest density change left just beside the line, of either sign."""
 
     path: F64
     contrast: F64
     background: F64
     sigma_mm: float
     length_mm: float
+    beside: float
 
 
 def find_scratches(film: Film, usable: Bool, wires: tuple[Mark, ...], settings: ScratchSettings) -> tuple[Mark, ...]:
@@ -229,7 +231,10 @@ def _follow(density: F32, track: F64, sign: int, scale: float, settings: Scratch
     reach = np.arange(-round(0.35 * scale), round(0.35 * scale) + 1)
     aligned = raised[np.arange(len(peak))[:, None], np.clip(peak[:, None] + reach, 0, len(across) - 1)]
     contrast = aligned[:, np.abs(reach) <= 1].mean(axis=1)
-    return _Line(path, contrast, background, _sigma(aligned.mean(axis=0), reach.astype(np.float64)) / scale, len(path) / scale)
+    profile = aligned.mean(axis=0)
+    sigma = _sigma(profile, reach.astype(np.float64))
+    away = np.abs(reach) >= min(3 * sigma + 0.5, reach[-1])
+    return _Line(path, contrast, background, sigma / scale, len(path) / scale, float(np.abs(profile[away]).max()))
 
 
 def _profiles(density: F32, path: F64, scale: float, settings: ScratchSettings) -> tuple[F32, F64]:
@@ -255,9 +260,11 @@ def _sigma(profile: F64, at: F64) -> float:
 
 
 def _even(line: _Line, scale: float, settings: ScratchSettings) -> bool:
-    """Sharp, equally strong all along, and not fading at the ends."""
+    """Sharp, alone (no fringe of a stronger line or edge), equally strong all along, and not fading at the ends."""
     usual = float(np.median(line.contrast))
     if usual <= 0 or line.sigma_mm > max(settings.greatest_sigma_mm, settings.greatest_sigma_px / scale):
+        return False
+    if line.beside > settings.greatest_beside * usual:
         return False
     inner = line.contrast[1:-1]
     spread = 1.4826 * float(np.median(np.abs(inner - np.median(inner)))) / usual
