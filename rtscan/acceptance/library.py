@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import tomllib
 from dataclasses import dataclass
@@ -56,7 +57,7 @@ def known_criteria() -> tuple[Known, ...]:
 def load_criteria(name_or_file: str) -> Criteria:
     """The criterion of a shipped name (NAME or NAME@edition) or of a user's TOML file. Raises CriteriaError with every mistake."""
     path = Path(name_or_file)
-    return check_file(path) if path.suffix.lower() == ".toml" or path.is_file() else _build(*_find_shipped(name_or_file))
+    return check_file(path) if path.suffix.lower() == ".toml" or os.path.isfile(path) else _build(*_find_shipped(name_or_file))
 
 
 def check_file(path: Path) -> Criteria:
@@ -89,7 +90,7 @@ def _read(path: Path) -> _Source:
         raise CriteriaError(str(path), "is not UTF-8 text; give a criteria file in TOML") from None
     try:
         return _Source(str(path), text, tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, RecursionError) as problem:
+    except (ValueError, RecursionError) as problem:
         raise CriteriaError(str(path), f"is not TOML: {problem}; correct it") from None
 
 

@@ -26,7 +26,7 @@ def load_settings(path: Path, kind: type[T], what: str) -> T:
         return kind(**tomllib.loads(path.read_text(encoding="utf-8-sig")))
     except OSError as problem:
         raise ListError(str(path), f"cannot be read ({problem.strerror or problem}); check the name") from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+    except (ValueError, RecursionError) as problem:
         raise ListError(str(path), f"is not a TOML file ({problem}); start from a copy of the shipped {what}") from None
     except ValidationError as problem:
         rows = [f"{'.'.join(map(str, e['loc'])) or what}: {e['msg']}; correct it" for e in problem.errors()]

@@ -97,7 +97,7 @@ def load_practice(path: Path | None = None) -> Practice:
         return Practice.model_validate(tomllib.loads(text))
     except OSError as problem:
         raise ListError(str(path), f"cannot be read ({problem.strerror}); check the name") from problem
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+    except (ValueError, RecursionError) as problem:
         raise ListError(str(path), f"is not TOML ({problem}); start from a copy of practice.toml") from problem
     except ValidationError as problem:
         lines = [f"{'.'.join(map(str, e['loc']))}: {e['msg'].lower()}; correct it" for e in problem.errors()]

@@ -256,7 +256,7 @@ def _toml(path: Path) -> dict[str, Any]:
         raise RecipeError(str(path), f"cannot be read ({problem.strerror or problem}); check the name") from problem
     except UnicodeDecodeError as problem:
         raise RecipeError(str(path), "is not a text file in UTF-8; save the recipe as UTF-8 text") from problem
-    except tomllib.TOMLDecodeError as problem:
+    except (ValueError, RecursionError) as problem:  # ValueError: no TOML, or a whole number of thousands of digits
         raise RecipeError(str(path), f"is not valid TOML ({problem}); put the line right") from problem
 
 
