@@ -1,6 +1,6 @@
 """Rank: how probable it is that a candidate is an indication and not clutter.
 
-Boosted trees over the measured features of a candidate (`features`), fitted on simulated films only by scripts/train_detector, with a
+Boosted trees for dark and for bright over the measured features of a candidate (`features`), fitted on simulated films only by scripts/train_detector, with a
 straight line on their log-odds that makes the probabilities honest on films they have not seen. The bar is the one that kept the false
 calls of the calibration films, clean ones apart, below target. models/detector.json names recipe, data version and hashes.
 """
@@ -25,18 +25,24 @@ def rank(features: list[dict[str, float]]) -> F64:
     """Probability of being an indication for each candidate, shape (n,), in [0, 1]."""
     if not features:
         return np.zeros(0)
-    facts, session = _facts(), _session()
+    facts = _facts()
     matrix = np.array([[f[name] for name in facts["features"]] for f in features], dtype=np.float32)
-    odds = np.asarray(session.run(None, {"features": matrix})[0], dtype=float)[:, 0]
-    slope, offset = facts["calibration"]
+    dark = np.array([f["dark"] > 0.5 for f in features])
+    rising = np.zeros(len(features))
+    for tone, mine in (("dark", dark), ("bright", ~dark)):
+        if mine.any():
+            odds = np.asarray(_session(tone).run(None, {"features": matrix[mine]})[0], dtype=float)[:, 0]
+            slope, offset = facts["calibration"][tone]
+            rising[mine] = slope * odds + offset
     snr = np.array([f["snr"] for f in features])
-    return np.asarray(np.where(snr >= LEAST_SNR, 1.0 / (1.0 + np.exp(-(slope * odds + offset))), 0.0))
+    return np.asarray(np.where(snr >= LEAST_SNR, 1.0 / (1.0 + np.exp(-rising)), 0.0))
 
 
 def model_name() -> str:
     """Name and hash of the detector in use, for the worksheet."""
     facts = _facts()
-    return f"{facts['name']}, network {facts['sha256']['net.onnx'][:12]}, ranking {facts['sha256']['rank.onnx'][:12]}"
+    parts = (("network", "net"), ("dark", "rank_dark"), ("bright", "rank_bright"))
+    return ", ".join([facts["name"], *(f"{word} {facts['sha256'][f'{file}.onnx'][:12]}" for word, file in parts)])
 
 
 def model_bar(tone: str) -> float:
@@ -50,10 +56,10 @@ def _facts() -> dict[str, Any]:
 
 
 @cache
-def _session() -> Any:
+def _session(tone: str) -> Any:
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
     options.log_severity_level = 3
-    return onnxruntime.InferenceSession(str(MODELS / "rank.onnx"), options, providers=["CPUExecutionProvider"])
+    return onnxruntime.InferenceSession(str(MODELS / f"rank_{tone}.onnx"), options, providers=["CPUExecutionProvider"])

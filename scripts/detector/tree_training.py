@@ -59,16 +59,18 @@ def load(folder: Path, name: str) -> list[Any]:
 
 
 def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
-    """Writes rank.onnx, types.json and detector.json into `models`."""
+    """Writes rank_dark.onnx, rank_bright.onnx, types.json and detector.json into `models`."""
     training, calibration = load(folder, "training"), load(folder, "calibration")
     names = tuple(n for n in next(t.names for t in training if t.names) if n != "arc")
-    trees = _ranking(training, names)
-    _save_onnx(trees, len(names), models / "rank.onnx")
-    _check_onnx(trees, matrix(calibration[0], names), models / "rank.onnx")
-    slope, offset = _calibrated(trees, calibration, names)
-    bar = {tone: _bar(trees, calibration, names, (slope, offset), tone) for tone in ("dark", "bright")}
+    calibrations, bars = {}, {}
+    for tone in ("dark", "bright"):
+        trees, file = _ranking(training, names, tone), f"rank_{tone}.onnx"
+        _save_onnx(trees, len(names), models / file)
+        _check_onnx(trees, matrix(calibration[0], names), models / file)
+        calibrations[tone] = _calibrated(trees, calibration, names, tone)
+        bars[tone] = _bar(trees, calibration, names, calibrations[tone], tone)
     (models / "types.json").write_text(json.dumps(_types(training, calibration), ensure_ascii=False), encoding="utf-8")
-    files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in ("net.onnx", "rank.onnx", "types.json")}
+    files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in ("net.onnx", "rank_dark.onnx", "rank_bright.onnx", "types.json")}
     recipe = {
         "name": f"detector draw {seeds['draw']}",
         "recipe": "scripts/train_detector",
@@ -76,11 +78,11 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
         "films": {"training": len(training), "calibration": len(calibration)},
         "sha256": files,
         "features": list(names),
-        "calibration": [slope, offset],
-        "bar": bar,
+        "calibration": calibrations,
+        "bar": bars,
     }
     (models / "detector.json").write_text(json.dumps(recipe, indent=1) + "\n", encoding="utf-8")
-    print(f"bar {bar}, calibration {slope:.2f} {offset:.2f}")
+    print(f"bar {bars}, calibration {calibrations}")
 
 
 def matrix(table: Any, names: tuple[str, ...]) -> np.ndarray:
@@ -91,20 +93,29 @@ def matrix(table: Any, names: tuple[str, ...]) -> np.ndarray:
     return np.asarray(table.features[:, [at[n] for n in names]], dtype=np.float32)
 
 
-def _ranking(tables: list[Any], names: tuple[str, ...]) -> HistGradientBoostingClassifier:
+def _of_tone(x: np.ndarray, names: tuple[str, ...], tone: str) -> np.ndarray:
+    """Which rows of a matrix are candidates of a tone."""
+    return np.asarray(x[:, names.index("dark")] == float(tone == "dark"))
+
+
+def _ranking(tables: list[Any], names: tuple[str, ...], tone: str) -> HistGradientBoostingClassifier:
+    """Trees of one tone. Bright marks are few: their trees are smaller, and a stronger one is never less probable."""
     features, wanted, weight = [], [], []
     for t in tables:
         x = matrix(t, names)
-        for row, found in zip(x, t.finds, strict=True):
-            if found == -2 or (found >= 0 and t.truths[found]["detectability"] < LEAST_DETECTABILITY):
+        for row, found, mine in zip(x, t.finds, _of_tone(x, names, tone), strict=True):
+            if not mine or found == -2 or (found >= 0 and t.truths[found]["detectability"] < LEAST_DETECTABILITY):
                 continue
             features.append(row)
             wanted.append(found >= 0)
             weight.append(1.5 if t.clean else 1.0)
-    trees = HistGradientBoostingClassifier(
-        max_iter=260, learning_rate=0.05, max_leaf_nodes=20, min_samples_leaf=30, l2_regularization=2.0, random_state=0
+    size: dict[str, Any] = (
+        {"max_iter": 260, "learning_rate": 0.05, "max_leaf_nodes": 20}
+        if tone == "dark"
+        else {"max_iter": 110, "learning_rate": 0.08, "max_leaf_nodes": 12, "monotonic_cst": [int(n == "snr") for n in names]}
     )
-    print(f"ranking: {len(wanted)} candidates, {sum(wanted)} of them true")
+    trees = HistGradientBoostingClassifier(min_samples_leaf=30, l2_regularization=2.0, random_state=0, **size)
+    print(f"ranking, {tone}: {len(wanted)} candidates, {sum(wanted)} of them true")
     return trees.fit(np.array(features), np.array(wanted), sample_weight=np.array(weight))
 
 
@@ -169,23 +180,22 @@ def _log_odds(trees: HistGradientBoostingClassifier, table: Any, names: tuple[st
     return np.asarray(trees.decision_function(x)) if len(x) else np.zeros(0)
 
 
-def _calibrated(trees: HistGradientBoostingClassifier, tables: list[Any], names: tuple[str, ...]) -> tuple[float, float]:
+def _calibrated(trees: HistGradientBoostingClassifier, tables: list[Any], names: tuple[str, ...], tone: str) -> tuple[float, float]:
     """Slope and offset of the log-odds on films the trees have not seen (J. Platt, 1999)."""
     odds = np.concatenate([_log_odds(trees, t, names) for t in tables])
     finds = np.concatenate([np.array(t.finds) for t in tables])
-    known = finds != -2
+    known = (finds != -2) & np.concatenate([_of_tone(matrix(t, names), names, tone) for t in tables])
     fitted = LogisticRegression(C=1e3).fit(odds[known, None], finds[known] >= 0)
     return float(fitted.coef_[0, 0]), float(fitted.intercept_[0])
 
 
 def _bar(trees: HistGradientBoostingClassifier, tables: list[Any], names: tuple[str, ...], line: tuple[float, float], tone: str) -> float:
     """The least probability that keeps both false-call targets of a tone."""
-    dark = names.index("dark")
     false: list[tuple[float, bool]] = []
     for t in tables:
         p = 1 / (1 + np.exp(-(line[0] * _log_odds(trees, t, names) + line[1])))
         x = matrix(t, names)
-        mine = (x[:, dark] == float(tone == "dark")) & (x[:, names.index("snr")] >= LEAST_SNR)
+        mine = _of_tone(x, names, tone) & (x[:, names.index("snr")] >= LEAST_SNR)
         worst = sorted((float(q) for q, f, m in zip(p, t.finds, mine, strict=True) if f == -1 and m), reverse=True)
         false += [(q, t.clean) for q in worst[:MOST_COUNTED]]
     clean = sum(t.clean for t in tables)
