@@ -1,4 +1,4 @@
-"""Mutated film files: whatever the bytes, a Film or one clear FilmError, soon. The long run is `scripts/mutate_films`."""
+"""Mutated film files: whatever the bytes, a Film or one clear FilmError, soon. The long run is `scripts/fuzz_inputs`."""
 
 from __future__ import annotations
 
