@@ -1,8 +1,9 @@
 """Rank: how probable it is that a candidate is an indication and not clutter.
 
-Boosted trees for dark and for bright over the measured features of a candidate (`features`), fitted on simulated films only by scripts/train_detector, with a
-straight line on their log-odds that makes the probabilities honest on films they have not seen. The bar is the one that kept the false
-calls of the calibration films, clean ones apart, below target. models/detector.json names recipe, data version and hashes.
+Boosted trees for dark and for bright over the measured features of a candidate (`features`), fitted on simulated films only by
+scripts/train_detector, with a straight line on their log-odds that makes the probabilities honest on films they have not seen. The bar
+of a tone is the one that kept the false calls of the calibration films, clean ones apart, below target. models/detector.json names
+recipe, data version and hashes.
 """
 
 from __future__ import annotations

@@ -70,7 +70,8 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
         calibrations[tone] = _calibrated(trees, calibration, names, tone)
         bars[tone] = _bar(trees, calibration, names, calibrations[tone], tone)
     (models / "types.json").write_text(json.dumps(_types(training, calibration), ensure_ascii=False), encoding="utf-8")
-    files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in ("net.onnx", "rank_dark.onnx", "rank_bright.onnx", "types.json")}
+    parts = ("net.onnx", "rank_dark.onnx", "rank_bright.onnx", "types.json")
+    files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in parts}
     recipe = {
         "name": f"detector draw {seeds['draw']}",
         "recipe": "scripts/train_detector",
