@@ -67,7 +67,9 @@ def inner_circle(outline: F64) -> float:
     corners = np.round(((outline - low) * scale + 2) * 16).astype(np.int32)
     raster = np.zeros(np.ceil((high - low)[::-1] * scale).astype(int) + 5, dtype=np.uint8)
     cv2.fillPoly(raster, [corners], 1, shift=4)
-    return max(0.0, 2.0 * float(cv2.distanceTransform(raster, cv2.DIST_L2, cv2.DIST_MASK_PRECISE).max()) - 1.0) / scale
+    # The square of a distance between pixels is whole; the transform's own last bit depends on the number of threads.
+    farthest = np.sqrt(round(float(cv2.distanceTransform(raster, cv2.DIST_L2, cv2.DIST_MASK_PRECISE).max()) ** 2))
+    return max(0.0, 2.0 * float(farthest) - 1.0) / scale
 
 
 def area(outline: F64) -> float:
