@@ -146,5 +146,5 @@ def _on_cluster(tasks: Sequence[FilmTask], address: str) -> Iterator[FilmOutcome
     with client:
         futures = client.map(do_task, tasks, pure=False, retries=1)
         names = {future.key: task.name for future, task in zip(futures, tasks, strict=True)}
-        for future in as_completed(futures):
+        for future in as_completed(futures, loop=client.loop):
             yield future.result() if future.status == "finished" else FilmOutcome(names[future.key], "failed", (), CRASHED)
