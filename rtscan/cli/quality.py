@@ -24,7 +24,9 @@ def quality(
 ) -> int:
     """Checks each film; one that cannot be read is reported and the others go on."""
     sheet = load_job(job)
-    _refuse_double_names(films)
+    from rtscan.filmset.one_film import refuse_double_names
+
+    refuse_double_names(films, ".quality.json")
     failed = False
     for path in with_progress(films, "films"):
         try:
@@ -33,17 +35,6 @@ def quality(
             complain(problem)
             failed = True
     return Exit.NOT_DONE if failed else Exit.DONE
-
-
-def _refuse_double_names(films: list[Path]) -> None:
-    from rtscan.filmset.one_film import file_and_page
-
-    first: dict[tuple[str, int | None], Path] = {}
-    for path in films:
-        file, page = file_and_page(path)
-        other = first.setdefault((file.stem.casefold(), page), path)
-        if other is not path:
-            raise FilmError(str(path), f"would write the same {file.stem}.quality.json as {other}; check them into two folders with --out")
 
 
 def _one_file(path: Path, job: Job, out: Path) -> None:

@@ -8,8 +8,8 @@ from typing import Annotated, Any, Literal
 import typer
 
 from rtscan.cli.terminal import Exit, complain, warn, with_progress
-from rtscan.errors import FilmError, RtscanError
-from rtscan.filmset.one_film import FilmTask, file_and_page, read_and_write
+from rtscan.errors import RtscanError
+from rtscan.filmset.one_film import FilmTask, read_and_write, refuse_double_names
 from rtscan.findings import Worksheet
 from rtscan.job import Look, Technique
 from rtscan.pipeline import ReadSettings
@@ -41,7 +41,7 @@ def read(
                  "acceptance.criteria": criteria, "film.look": look}
     given: dict[str, Any] = {key: value for key, value in overrides.items() if value is not None}
     settings = ReadSettings(units=units, judge_anyway=judge_anyway)
-    _refuse_double_names(films)
+    refuse_double_names(films, ".worksheet.json")
     failed, verdicts = False, []
     for path in with_progress(films, "films"):
         try:
@@ -56,16 +56,6 @@ def read(
     if failed:
         return Exit.NOT_DONE
     return Exit.NOT_ACCEPTED if strict and any(verdict != "accept" for verdict in verdicts) else Exit.DONE
-
-
-def _refuse_double_names(films: list[Path]) -> None:
-    """Two films that would write the same files are an error naming both."""
-    first: dict[tuple[str, int | None], Path] = {}
-    for path in films:
-        file, page = file_and_page(path)
-        other = first.setdefault((file.stem.casefold(), page), path)
-        if other is not path:
-            raise FilmError(str(path), f"would write the same {file.stem}.worksheet.json as {other}; read them into two folders with --out")
 
 
 def _tell(name: str, sheet: Worksheet, out: Path, as_json: bool) -> None:

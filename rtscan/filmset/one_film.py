@@ -7,7 +7,7 @@ import hashlib
 import json
 import re
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -70,6 +70,18 @@ def file_and_page(path: Path) -> tuple[Path, int | None]:
 def stem_of(path: Path, page: int, pages: int) -> str:
     """Beginning of the output names of one page: `STEM`, or `STEM.p2` when the file has several pages."""
     return path.stem if pages == 1 else f"{path.stem}.p{page}"
+
+
+def refuse_double_names(films: Sequence[Path], ending: str) -> None:
+    """Raises FilmError naming both when two films, or a film and one of its own pages, would write the same `STEM` + `ending`."""
+    seen: dict[str, dict[int | None, Path]] = {}
+    for path in films:
+        file, page = file_and_page(path)
+        same = seen.setdefault(file.stem.casefold(), {})
+        other = next((same[p] for p in same if p is None or page is None or p == page), None)
+        if other is not None:
+            raise FilmError(str(path), f"would write the same {file.stem}{ending} as {other}; use two folders with --out")
+        same[page] = path
 
 
 def read_and_write(task: FilmTask) -> tuple[tuple[str, Worksheet], ...]:

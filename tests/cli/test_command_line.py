@@ -12,6 +12,7 @@ import typer
 
 from rtscan.cli import main as command_line
 from rtscan.errors import FilmError
+from rtscan.filmset.one_film import refuse_double_names
 
 # Options by command, as the machine contract of the project lists them.
 CONTRACT = {
@@ -90,6 +91,18 @@ def test_two_films_with_one_output_name_are_named_both(tmp_path: Path, capsys: p
     error = capsys.readouterr().err
     assert all(film in error for film in films)
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(("names", "clash"), [
+    (["w.tif", "w.tif#2"], True), (["w.tif#2", "w.tif"], True), (["w.tif#1", "w.tif#2"], False), (["w.tif#2", "w.png#2"], True),
+])
+def test_a_page_and_its_whole_film_would_write_over_each_other(names: list[str], clash: bool, tmp_path: Path) -> None:
+    films = [tmp_path / name for name in names]
+    if clash:
+        with pytest.raises(FilmError, match="would write the same w"):
+            refuse_double_names(films, ".worksheet.json")
+    else:
+        refuse_double_names(films, ".worksheet.json")
 
 
 def test_a_film_that_is_not_there_does_not_stop_the_program_with_a_traceback(tmp_path: Path) -> None:
