@@ -76,28 +76,52 @@ class ReadFilm:
     groups: tuple[dict[str, Any], ...]
 
 
-def simulate_and_read(seed: int, number: int, clean_share: float, true_band: bool = False) -> ReadFilm:
-    """Film `number` of the draw with `seed`: simulated, written, loaded and read up to the background.
+@dataclass(frozen=True)
+class SimulatedFiles:
+    """A film of a draw on the disk with the job sheet it is read with (three in ten say no more than scale and look). `rng` goes on
+    where the film's draw ended."""
 
-    true_band: take the weld band from the answer key, moved and stretched a little, so that training does not learn from lost bands.
-    """
+    number: int
+    clean: bool
+    technique: str
+    film: Path
+    job: Job
+    key: dict[str, Any]
+    rng: np.random.Generator
+
+
+def simulate_files(seed: int, number: int, clean_share: float, folder: Path) -> SimulatedFiles:
+    """Film `number` of the draw with `seed`, written into `folder`."""
     from rtscan.simulate.files import write_film
     from rtscan.simulate.render import render
 
     rng = np.random.default_rng([seed, number])
     clean = bool(rng.random() < clean_share)
     recipe = draw_recipe(rng, clean, f"film-{number:04d}")
-    folder = "/dev/shm" if os.path.isdir("/dev/shm") else None
-    with tempfile.TemporaryDirectory(dir=folder) as place:
-        files = write_film(render(recipe, rng), Path(place))
-        key = json.loads(files.key.read_text(encoding="utf-8"))
-        job = load_job(files.job)
-        if rng.random() < 0.3:
-            job = Job.model_validate({"film": {"pixels_per_mm": job.film.pixels_per_mm, "look": job.film.look}})
-        film = load_films(files.film, job)[0]
-    marks = find_marks(film, job)
-    weld = _true_weld(key, film, rng) if true_band else find_weld(film, job, marks)
-    return _read(number, clean, recipe.exposure.technique, film, job, key, marks, weld)
+    files = write_film(render(recipe, rng), folder)
+    job = load_job(files.job)
+    if rng.random() < 0.3:
+        job = Job.model_validate({"film": {"pixels_per_mm": job.film.pixels_per_mm, "look": job.film.look}})
+    key = json.loads(files.key.read_text(encoding="utf-8"))
+    return SimulatedFiles(number, clean, recipe.exposure.technique, files.film, job, key, rng)
+
+
+def film_folder() -> tempfile.TemporaryDirectory[str]:
+    """A folder for one film, in memory where the system has one there."""
+    return tempfile.TemporaryDirectory(dir="/dev/shm" if os.path.isdir("/dev/shm") else None)
+
+
+def simulate_and_read(seed: int, number: int, clean_share: float, true_band: bool = False) -> ReadFilm:
+    """Film `number` of the draw with `seed`: simulated, written, loaded and read up to the background.
+
+    true_band: take the weld band from the answer key, moved and stretched a little, so that training does not learn from lost bands.
+    """
+    with film_folder() as place:
+        made = simulate_files(seed, number, clean_share, Path(place))
+        film = load_films(made.film, made.job)[0]
+    marks = find_marks(film, made.job)
+    weld = _true_weld(made.key, film, made.rng) if true_band else find_weld(film, made.job, marks)
+    return _read(made, film, marks, weld)
 
 
 def _true_weld(key: dict[str, Any], film: Film, rng: np.random.Generator) -> Weld | None:
@@ -117,10 +141,16 @@ def _resampled(line: np.ndarray, count: int = 160) -> np.ndarray:
     return np.stack([np.interp(np.linspace(0, length[-1], count), length, line[:, k]) for k in (0, 1)], axis=1)
 
 
-def _read(number: int, clean: bool, technique: str, film: Film, job: Job, key: dict[str, Any], marks: Marks, weld: Weld | None) -> ReadFilm:
+def _read(made: SimulatedFiles, film: Film, marks: Marks, weld: Weld | None) -> ReadFilm:
     backgrounds = tuple(estimate_background(s) for s in straighten(film, weld, marks)) if weld else ()
+    truths, objects, groups = true_indications(made.key), tuple(made.key["objects"]), tuple(made.key["groups"])
+    return ReadFilm(made.number, made.clean, made.technique, film, made.job, weld, backgrounds, truths, objects, groups)
+
+
+def true_indications(key: dict[str, Any]) -> tuple[Truth, ...]:
+    """The indications of an answer key."""
     names = Indication.__dataclass_fields__
-    truths = tuple(
+    return tuple(
         Truth(
             Indication(**{k: v for k, v in row.items() if k in names and k not in ("alternatives", "nearest")}),
             row["detectability"],
@@ -128,7 +158,6 @@ def _read(number: int, clean: bool, technique: str, film: Film, job: Job, key: d
         )
         for row in key["indications"]
     )
-    return ReadFilm(number, clean, technique, film, job, weld, backgrounds, truths, tuple(key["objects"]), tuple(key["groups"]))
 
 
 def truth_on_grid(read: ReadFilm, background: Background, shape: tuple[int, int], grow_mm: float = 0.0) -> list[np.ndarray]:
