@@ -6,22 +6,25 @@ What each must hold to is written there. The memory bound is for the whole run, 
 from __future__ import annotations
 
 import resource
-import runpy
+import sys
 from pathlib import Path
 
 import pytest
 
-FUZZ = runpy.run_path(str(Path(__file__).parents[1] / "scripts" / "fuzz_inputs"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "scripts"))
+
+from fuzzing.cases import fuzz
+from fuzzing.checks import GROWTH_MB, output_faults
 
 
 @pytest.mark.slow
 def test_two_hundred_mutated_inputs_end_in_a_result_or_clear_lines() -> None:
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    outcomes, faults, _ = FUZZ["fuzz"](200, seed=20)
+    outcomes, faults, _ = fuzz(range(200), seed=20)
     assert not faults, "\n".join(faults)
     assert sum(counts.total() for counts in outcomes.values()) == 200
     assert all(counts["done"] for kind, counts in outcomes.items() if kind in ("film", "hand list", "worksheet JSON", "weld document"))
-    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - before < FUZZ["GROWTH_MB"]
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - before < GROWTH_MB
 
 
 def test_the_checker_sees_markup_network_formulas_and_half_written_files(tmp_path: Path) -> None:
@@ -32,7 +35,7 @@ def test_the_checker_sees_markup_network_formulas_and_half_written_files(tmp_pat
     }.items():
         path = tmp_path / name
         path.write_text(text)
-        assert FUZZ["output_faults"](path), name
+        assert output_faults(path), name
     good = tmp_path / "good.html"
     good.write_text("<!doctype html><html><p>&lt;rtx771&gt;</p><img src='data:image/png;base64,AA=='></html>")
-    assert not FUZZ["output_faults"](good)
+    assert not output_faults(good)

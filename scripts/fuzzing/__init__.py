@@ -1,0 +1,1 @@
+"""Damaged and hostile input: seeds, mutations, checks and cases of scripts/fuzz_inputs."""
