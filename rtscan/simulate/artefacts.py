@@ -185,13 +185,14 @@ def _water(part: ArtefactPart, raster: Raster, rng: np.random.Generator) -> Draw
 
 
 def _fingerprint(part: ArtefactPart, raster: Raster, rng: np.random.Generator) -> Drawn:
-    """Ridges about 0.5 mm apart in an oval, bent."""
+    """Ridges about 0.5 mm apart in an oval, bent round a core, uneven as skin is."""
     ppm = raster.pixels_per_mm
     half = int(11 * ppm)
     v, u = np.mgrid[-half : half + 1 : 2, -half : half + 1 : 2].astype(np.float64) / ppm
     turn, wave = float(rng.uniform(0, np.pi)), float(rng.uniform(0.8, 1.6))
     a, b = u * np.cos(turn) + v * np.sin(turn), -u * np.sin(turn) + v * np.cos(turn)
-    ridges = np.sin(2 * np.pi / 0.5 * (np.hypot(a * 0.8, b + 3.0) + wave * 0.3 * np.sin(0.4 * a + wave)))
+    skin = 0.35 * stretch(gaussian(rng.standard_normal((24, 24)), 1.2), a.shape) / 0.24
+    ridges = np.sin(2 * np.pi / 0.5 * (np.hypot(a * (0.8 + 0.3 * (b > -3.0)), b + 3.0) + wave * 0.3 * np.sin(0.4 * a + wave) + skin))
     oval = np.clip((1 - (a / 6.5) ** 2 - (b / 9.0) ** 2) * 3, 0, 1)
     patchy = np.clip(0.6 + 0.6 * stretch(gaussian(rng.standard_normal((12, 12)), 1.0), ridges.shape), 0, 1)
     fine = stretch(np.clip(ridges, -0.3, 1) * oval * patchy * 0.10 * part.strength, (2 * half + 1, 2 * half + 1))

@@ -15,6 +15,7 @@ import numpy as np
 
 from rtscan.film import F32, F64
 from rtscan.simulate.images import Real
+from rtscan.simulate.recipe import FilmPart
 
 CLASSES: dict[str, tuple[float, float, float]] = {
     "C1": (4.5, 7.5, 0.018),
@@ -26,8 +27,8 @@ CLASSES: dict[str, tuple[float, float, float]] = {
 }
 """Least gradient at D 2 and at D 4, granularity (100 um circle) at D 2 above fog."""
 APERTURE_MM = 0.100
-SKEW = 0.02
-"""Skewness of the grain is about -6 times this; seen on digitised films, no published source."""
+FINE_MM = 0.010
+"""Blur of the silver grain itself, standard deviation."""
 
 
 @dataclass(frozen=True)
@@ -53,8 +54,15 @@ class FilmLaw:
         return np.asarray(np.log(10.0) * self.power * self.saturation * (1.0 - share) * -np.log1p(-share))
 
     def grain(self, net_density: Real) -> F64:
-        """Granularity (100 um circle) at a net density: follows the square root of density, as counting grains does."""
-        return np.asarray(self.granularity * np.sqrt(np.maximum(net_density, 0.02) / 2.0))
+        """Granularity (100 um circle) at a net density: counting noise of the dose seen through the gradient, gradient / sqrt(dose).
+
+        On a film linear in dose that is the square root of density; near the shoulder it levels out.
+        """
+        net = np.maximum(net_density, 0.02)
+        return np.asarray(self.granularity * self._noise(net) / float(self._noise(np.asarray(2.0))))
+
+    def _noise(self, net_density: Real) -> F64:
+        return np.asarray(self.gradient(net_density) / np.sqrt(np.maximum(self.dose(net_density), 1e-12)))
 
 
 @cache
@@ -83,11 +91,13 @@ def detector_law(class_: str) -> FilmLaw:
 @dataclass(frozen=True)
 class GrainShape:
     """The spectrum of grain: silver grain blurred by `fine_mm`, and quantum mottle blurred by `mottle_mm` (electrons from the screens),
-    which holds `mottle_share` of the power at low frequencies. Standard deviations; found on digitised films, no published source."""
+    which holds `mottle_share` of the power at low frequencies; standard deviations. The skewness of the silver grain is about -6 `skew`.
+    Found on digitised films, no published source."""
 
-    fine_mm: float = 0.015
-    mottle_mm: float = 0.065
-    mottle_share: float = 0.65
+    fine_mm: float = FINE_MM
+    mottle_mm: float = 0.048
+    mottle_share: float = 0.5
+    skew: float = 0.025
 
     def power(self, f2_per_mm2: F64) -> F64:
         """Relative power at a squared frequency (cycles/mm)^2; 1 at zero."""
@@ -96,6 +106,11 @@ class GrainShape:
 
 
 USUAL_GRAIN = GrainShape()
+
+
+def grain_shape(film: FilmPart) -> GrainShape:
+    """The grain of a recipe's film."""
+    return GrainShape(FINE_MM, film.mottle_mm, film.mottle_share, film.grain_skew)
 
 
 @cache
@@ -114,19 +129,23 @@ def unit_grain(size: tuple[int, int], pitch_mm: float, rng: np.random.Generator,
     """Grain of granularity 1, float32 (rows, columns), as square pixels see it."""
     strength = white_density_mm(shape) / pitch_mm
     grain = np.zeros(size, dtype=np.float32)
-    for sigma, share in ((shape.fine_mm, 1.0 - shape.mottle_share), (shape.mottle_mm, shape.mottle_share)):
+    for sigma, share, skew in ((shape.fine_mm, 1.0 - shape.mottle_share, shape.skew), (shape.mottle_mm, shape.mottle_share, 0.0)):
         if share > 0:
             field = rng.standard_normal(size, dtype=np.float32)
             field *= np.float32(strength * np.sqrt(share))
             weights = _pixel_weights(round(sigma / pitch_mm, 9))
-            grain += cv2.sepFilter2D(field, cv2.CV_32F, weights, weights, borderType=cv2.BORDER_REFLECT)
-    return _skewed(grain)
+            grain += _skewed(
+                np.asarray(cv2.sepFilter2D(field, cv2.CV_32F, weights, weights, borderType=cv2.BORDER_REFLECT), np.float32), skew
+            )
+    return grain
 
 
-def _skewed(grain: F32) -> F32:
+def _skewed(grain: F32, skew: float) -> F32:
     """Leans the grain to low density, as clumps that are already black cannot get blacker; mean 0, spread all but kept."""
+    if skew == 0:
+        return grain
     spread = np.float32(grain.std())
-    return grain - np.float32(SKEW) / spread * (grain * grain - spread * spread)
+    return grain - np.float32(skew) / spread * (grain * grain - spread * spread)
 
 
 @cache

@@ -18,6 +18,7 @@ from rtscan import __version__
 from rtscan.errors import RecipeError
 from rtscan.findings import FilmFacts
 from rtscan.record_json import to_json
+from rtscan.simulate.groove import cap_width_mm
 from rtscan.simulate.key import SCHEMA, Key, make_key
 from rtscan.simulate.population import random_recipe
 from rtscan.simulate.recipe import Recipe, SetPart
@@ -60,6 +61,7 @@ def load_recipes(path: Path, rng: np.random.Generator) -> tuple[Recipe, ...]:
         drawn = random_recipe(wanted.level, technique, child, wanted.max_imperfections, wanted.clean_share)
         merged = _merged(drawn.model_dump(by_alias=True, exclude_unset=True), fixed)
         merged["name"] = f"{wanted.name}-{k + 1:0{max(len(str(wanted.count)), 2)}d}"
+        merged["weld"].setdefault("name", f"{wanted.name} {k + 1}")  # else a set run would join them as one weld
         out.append(_recipe(path, merged))
     return tuple(out)
 
@@ -181,7 +183,8 @@ def _job_sections(film: SimulatedFilm) -> dict[str, dict[str, Any]]:
     recipe = film.recipe
     weld, exposure, scan = recipe.weld, recipe.exposure, recipe.scan
     around = film.exposed.geometry.around_mm
-    preparation = {"square": "I"}.get(weld.preparation, f"{weld.preparation} {2 * weld.bevel_deg:g}")
+    faces = 1 if weld.preparation == "J" else 2
+    preparation = {"square": "I"}.get(weld.preparation, f"{weld.preparation} {faces * weld.bevel_deg:g}")
     return {
         "film": {
             "pixels_per_mm": scan.pixels_per_mm,
@@ -198,7 +201,7 @@ def _job_sections(film: SimulatedFilm) -> dict[str, dict[str, Any]]:
             "preparation": preparation,
             "process": weld.process,
             "layers": "multi" if weld.wall_mm > 4 else "single",
-            "cap_width_mm": weld.cap_width_mm,
+            "cap_width_mm": round(cap_width_mm(weld), 1),
             "length_mm": around,
             "material": weld.material,
             "welders": list(weld.welders),

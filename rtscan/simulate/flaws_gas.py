@@ -113,7 +113,11 @@ def linear_porosity(part: ImperfectionPart, site: Site, rng: np.random.Generator
     y = (
         part.across_mm
         if part.across_mm is not None
-        else (0.0 if depth > site.weld.wall_mm - 2 else site.bevel(depth, draw_side(part, rng)))
+        else (
+            0.5 * (site.bevel(depth, "left") + site.bevel(depth, "right"))
+            if depth > site.weld.wall_mm - 2
+            else site.bevel(depth, draw_side(part, rng))
+        )
     )
     tag = GroupTag(f"row {middle:.1f}", "aligned", "linear porosity", "2014")
     places = middle + (np.arange(n) / max(n - 1, 1) - 0.5) * length + rng.normal(0, 0.3, n)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rtscan.simulate.groove import face_slope
 from rtscan.simulate.recipe import ImperfectionPart
 from rtscan.simulate.shapes import Body, Path, hollow, path_grid, ragged, sheet, tapered, wander
 from rtscan.simulate.site import Flaw, Site, body_at, draw_across, draw_depth, draw_side, draw_size, draw_station, line_place
@@ -17,12 +18,12 @@ def sidewall_fusion(part: ImperfectionPart, site: Site, rng: np.random.Generator
     side = draw_side(part, rng)
     station, xi = line_place(part, site, rng, length)
     depth = part.depth_mm if part.depth_mm is not None else float(rng.uniform(0.25, 0.8)) * site.weld.wall_mm
-    lean = (1.0 if side == "left" else -1.0) * np.tan(np.deg2rad(site.weld.bevel_deg)) * (0.0 if site.weld.preparation == "square" else 1.0)
+    lean = face_slope(site.weld, depth, side)
     y = float(site.centre(station)) + (part.across_mm if part.across_mm is not None else site.bevel(depth, side))
     shape = tapered(xi, 0.08) * np.clip(1 + 0.3 * wander(xi, 2, rng), 0.15, 1.8)
     path = Path(0.5 * length, 0.02 * wander(xi, 6, rng), width * shape, height * np.clip(shape, 0, 1.2))
     half = (0.5 * length, 0.5 * height * abs(lean) + 0.6 * height + 2 * width + 0.3, 0.5 * height)
-    body = body_at(sheet(path, float(lean), 0.25, 4), station, y, depth, site, half)
+    body = body_at(sheet(path, lean, 0.25, 4), station, y, depth, site, half)
     return (Flaw("lack of side-wall fusion", "4011", (body,), part),)
 
 
@@ -49,7 +50,8 @@ def root_fusion(part: ImperfectionPart, site: Site, rng: np.random.Generator) ->
     side, sign = draw_side(part, rng), 1.0
     sign = -1.0 if side == "left" else 1.0
     station, xi = line_place(part, site, rng, length)
-    y = float(site.centre(station)) + (part.across_mm if part.across_mm is not None else sign * (0.5 * site.weld.gap_mm + 0.1))
+    edge = float(site.gap(station)) + sign * (0.5 * site.weld.gap_mm + 0.1)
+    y = edge if part.across_mm is None else float(site.centre(station)) + part.across_mm
     shape = tapered(xi, 0.06) * np.clip(1 + 0.25 * wander(xi, 3, rng), 0.2, 1.7)
     path = Path(0.5 * length, 0.03 * wander(xi, 8, rng), width * shape, height * np.clip(shape, 0, 1.3))
     body = body_at(sheet(path), station, y, site.weld.wall_mm - 0.5 * height, site, (0.5 * length, 2 * width + height, 0.5 * height))
@@ -70,7 +72,7 @@ def root_penetration(part: ImperfectionPart, site: Site, rng: np.random.Generato
         width * edge * (tapered(xi, 0.02) > 0),
         deep,
     )
-    y = float(site.centre(station)) + (part.across_mm or 0.0)
+    y = float(site.gap(station)) if part.across_mm is None else float(site.centre(station)) + part.across_mm
     bodies = [body_at(sheet(path), station, y, site.weld.wall_mm - 0.5 * height, site, (0.5 * length, width + height + 1.5, 0.5 * height))]
     if site.weld.root_height_mm > 0:
         bead = Path(

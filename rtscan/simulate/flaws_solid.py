@@ -61,7 +61,8 @@ def wagon_tracks(part: ImperfectionPart, site: Site, rng: np.random.Generator) -
     length = part.length_mm or draw_size(rng, 25, 0.35, 8, 100)
     station = draw_station(part, site, rng, length)
     depth = part.depth_mm if part.depth_mm is not None else 0.7 * site.weld.wall_mm
-    apart = max(abs(site.bevel(depth, "right")), 1.3)
+    left, right = site.bevel(depth, "left"), site.bevel(depth, "right")
+    apart, middle = max(0.5 * (right - left), 1.3), 0.5 * (left + right)
     tag = GroupTag(f"tracks {station:.1f}", "line", "linear slag inclusion", "3011")
     return tuple(
         _slag_line(
@@ -70,7 +71,7 @@ def wagon_tracks(part: ImperfectionPart, site: Site, rng: np.random.Generator) -
             rng,
             station + float(rng.normal(0, 1)),
             length * float(rng.uniform(0.75, 1.0)),
-            float(site.centre(station)) + sign * apart,
+            float(site.centre(station)) + middle + sign * apart,
             depth,
             tag,
         )

@@ -6,8 +6,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from rtscan.film import F64
 from rtscan.simulate.recipe import ImperfectionPart
-from rtscan.simulate.shapes import Path, eased, hollow, path_grid, ragged, tapered, wander
+from rtscan.simulate.runs import fill_runs
+from rtscan.simulate.shapes import Chord, Path, eased, hollow, path_grid, ragged, tapered, wander
 from rtscan.simulate.site import Flaw, Site, body_at, draw_side, draw_size, draw_station, line_place
 
 
@@ -57,7 +59,7 @@ def shrinkage_groove(part: ImperfectionPart, site: Site, rng: np.random.Generato
 
 
 def underfill(part: ImperfectionPart, site: Site, rng: np.random.Generator) -> tuple[Flaw, ...]:
-    """Groove not filled: soft dark band over most of the weld width, median 30 mm, 1.2 mm below the plate."""
+    """Groove not filled: a dark band over most of the weld width, fill runs on its floor; median 30 mm, 1.2 mm deep."""
     length = part.length_mm or draw_size(rng, 30, 0.4, 8, 0.8 * (site.to_mm - site.from_mm))
     height = (part.height_mm or draw_size(rng, 1.2, 0.3, 0.4, 0.4 * site.weld.wall_mm)) + max(site.weld.cap_height_mm, 0.0)
     station, xi = line_place(part, site, rng, length)
@@ -65,8 +67,28 @@ def underfill(part: ImperfectionPart, site: Site, rng: np.random.Generator) -> t
     y = float(0.5 * (np.interp(0, xi, left) + np.interp(0, xi, right))) + (part.across_mm or 0.0)
     width = (part.width_mm or 0.92 * float(np.mean(right - left))) * np.clip(1 + 0.05 * wander(xi, 4, rng), 0.6, 1.3)
     path = Path(0.5 * length, 0.5 * (left + right) - y, width, height * eased(xi, 0.5) * np.clip(1 + 0.1 * wander(xi, 6, rng), 0.4, 1.5))
-    body = body_at(hollow(path, 0.7), station, y, 0.5, site, (0.5 * length, float(width.max()), 0.5 * height))
+    chord = _over_runs(hollow(path, 0.7), fill_runs(site.weld, float(width.mean())), path, site, rng)
+    body = body_at(chord, station, y, 0.5, site, (0.5 * length, float(width.max()), 0.5 * height))
     return (Flaw("incompletely filled groove", "511", (body,), part, "external"),)
+
+
+def _over_runs(groove: Chord, count: int, path: Path, site: Site, rng: np.random.Generator) -> Chord:
+    """The empty groove less the convex runs that lie on its floor, side by side and rippled."""
+    pitch, bow = max(site.weld.ripple_pitch_mm, 0.8), float(rng.uniform(0.2, 0.8))
+    ripple, crown = 0.5 * min(site.weld.ripple_mm, 0.5) + 0.02, float(rng.uniform(0.2, 0.45))
+    xi = path_grid(2 * path.half)
+    waver, jitter = 0.06 * wander(xi, 6, rng), 0.5 * wander(xi, 9, rng)
+
+    def chord(xi_: F64, eta: F64, kx: float, ke: float) -> F64:
+        offset, width, _ = path.at(xi_)
+        run = np.maximum(width, 1e-3) / count
+        place = (eta - offset) / run + 0.5 * count + np.interp(xi_, xi, waver)
+        q = 2.0 * (place - np.floor(place)) - 1.0
+        wave = np.abs(np.sin(np.pi * ((xi_ + bow * q * q * 0.5 * run) / pitch + np.interp(xi_, xi, jitter) + 0.37 * np.floor(place))))
+        empty = groove(xi_, eta, kx, ke)
+        return np.asarray(np.clip(empty - np.minimum(crown * (1 - q * q) * run / 6.0 + ripple * wave, 0.6 * empty), 0.0, None))
+
+    return chord
 
 
 def missed_bevel(part: ImperfectionPart, site: Site, rng: np.random.Generator) -> tuple[Flaw, ...]:

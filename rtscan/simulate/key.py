@@ -11,9 +11,9 @@ from rtscan.film import F32, F64
 from rtscan.findings import Box, FilmFacts, Group, Indication, ObjectMark, Point, Side, Wall, WeldArc, WeldFacts
 from rtscan.imperfections import by_term
 from rtscan.knowledge.ellipse import COVERED_SINE
-from rtscan.simulate.anatomy import cap_width_mm
 from rtscan.simulate.beam import inherent_unsharpness_mm
 from rtscan.simulate.geometry import WallFrame, downstream_is_positive_across
+from rtscan.simulate.groove import cap_width_mm
 from rtscan.simulate.render import Exposed, SeenFlaw
 from rtscan.simulate.visibility import calipers, contrast_of, outline_of
 

@@ -79,6 +79,8 @@ ARTEFACTS = (
     "screen dirt",
     "bromide streaks",
 )
+HALF_VALUE_KV, STEEL_HALF_VALUE_MM = (100.0, 150.0, 200.0, 250.0, 300.0, 400.0), (1.69, 2.92, 3.87, 4.59, 5.16, 6.03)
+"""Narrow-beam half-value layer in steel after 10 mm of it, tungsten target (spekpy 2.5.4)."""
 Table = dict[str, Any]
 
 
@@ -88,7 +90,9 @@ def random_recipe(
     """Draws a film. The same generator state gives the same recipe."""
     weld = _weld(level, technique, rng)
     exposure = _exposure(technique, weld, level, rng)
-    film, scan, place = _film(level, technique, weld, rng), _scan(level, rng), _place(level, technique, rng)
+    film, scan, place = _film(level, exposure, rng), _scan(level, rng), _place(level, technique, rng)
+    if exposure["source"] == "x-ray":
+        _fit_voltage(weld, exposure, film, technique, rng)
     _size_film(technique, weld, exposure, film, place, scan)
     table: Table = {
         "weld": weld,
@@ -115,7 +119,7 @@ def _uniform(rng: np.random.Generator, low: float, high: float) -> float:
 def _weld(level: int, technique: Technique, rng: np.random.Generator) -> Table:
     table: Table = {}
     if technique == "SWSI":
-        table["wall_mm"] = _uniform(rng, 5, 25 if level > 1 else 16)
+        table["wall_mm"] = round(5.0 + (20.0 if level > 1 else 11.0) * float(rng.random()) ** 1.4, 3)
     else:
         choices = PIPES[:3] if technique.startswith("DWDI") else PIPES[3:]
         od, wall = choices[int(rng.integers(len(choices)))]
@@ -124,29 +128,41 @@ def _weld(level: int, technique: Technique, rng: np.random.Generator) -> Table:
     wall = table["wall_mm"]
     gtaw = rng.random() < 0.45
     pitch = _uniform(rng, 0.9, 2.2) if gtaw else _uniform(rng, 1.8, 6.0)
-    heavy = rng.random() < {1: 0.2, 2: 0.5, 3: 0.6}[level]  # a high bead shot with a soft beam: much brighter than the plate
-    both = technique == "SWSI" and wall > 7 and rng.random() < 0.45
-    shallow = rng.random() < 0.55  # a root bead that hardly shows
+    coarse = rng.random() < {1: 0.05, 2: 0.2, 3: 0.35}[level]  # laid with a weave: every dab a lump of its own
+    heavy = rng.random() < {1: 0.3, 2: 0.6, 3: 0.7}[level]  # a high bead shot with a soft beam: much brighter than the plate
+    both = technique == "SWSI" and wall > 7 and rng.random() < (0.4 if wall < 14 else 0.7)
+    shallow = rng.random() < 0.4  # a root bead that hardly shows
     table |= {
-        "preparation": "X" if both else str(rng.choice(["V", "V", "V", "U", "J"] if wall > 9 else ["V", "V", "U"])),
-        "bevel_deg": _uniform(rng, 25, 37),
+        "preparation": "X"
+        if both
+        else str(rng.choice(["V", "V", "V", "U", "J"] if 9 < wall < 16 else ["V", "U", "U", "J"] if wall > 9 else ["V", "V", "U"])),
+        "bevel_deg": _uniform(rng, 25, 37),  # of a V; U and J below
         "gap_mm": _uniform(rng, 1.5, 4),
         "land_mm": _uniform(rng, 0.5, 2),
-        "cap_height_mm": _uniform(rng, 2.0, 3.0 + 0.15 * wall) if heavy else _uniform(rng, 0.9, 2.2 + 0.12 * wall),
+        "cap_height_mm": _uniform(rng, 2.0, 3.0 + 0.15 * wall) if heavy else _uniform(rng, 1.1, 2.4 + 0.12 * wall),
         "root_width_mm": _uniform(rng, 3, 7),
         "root_height_mm": _uniform(rng, 0.05, 0.4) if shallow else _uniform(rng, 0.5, 2.4),
-        "cap_passes": int(rng.choice([1, 1, 2, 3])) if wall > 9 else 1,
-        "ripple_mm": round(float(rng.uniform(0.1, 1) ** 2) * (0.08 if gtaw else 0.28) * rough, 4),
+        "cap_passes": int(rng.choice([1, 1, 1, 2, 3])) if wall > 9 else 1,
+        "ripple_mm": round(float(rng.uniform(0.1, 1) ** 2) * (0.08 if gtaw else 0.6 if coarse else 0.28) * rough, 4),
         "ripple_pitch_mm": pitch,
         "roughness": round(_uniform(rng, 0.5, 1.4) * rough, 3),
+        "root_uneven": round(float(np.exp(rng.uniform(-0.7, 0.8))), 3),
+        "toe_mm": round(float(np.exp(rng.uniform(np.log(0.2), np.log(0.7)))), 3),
         "ground": bool(rng.random() < 0.06),
         "material": "stainless steel" if gtaw and rng.random() < 0.3 else "carbon steel",
         "process": "141" if gtaw else "111",
     }
     if level > 1 and rng.random() < 0.15:
         table["mismatch_mm"] = _uniform(rng, -1.5, 1.5)
+    if table["preparation"] in ("U", "J"):
+        table["bevel_deg"] = _uniform(rng, 7, 16)
+    around = np.pi * table["od_mm"] if "od_mm" in table else None
     if rng.random() < 0.35:
-        table["tacks_mm"] = [round(float(t), 1) for t in np.cumsum(rng.uniform(30, 90, 4))]
+        places = np.cumsum(rng.uniform(30, 90, 4)) if around is None else (np.arange(4) + rng.uniform(0, 1, 4)) * around / 4
+        table["tacks_mm"] = [round(float(t), 1) for t in places]
+    if around is not None and wall >= 7 and rng.random() < 0.12:  # a pipe with a welded seam; usually set off from its neighbour's
+        table["seams_mm"] = [round(float(s), 1) for s in rng.uniform(0, around, 2)]
+        table |= {"seam_width_mm": _uniform(rng, 0.6 * wall + 3, wall + 8), "seam_height_mm": _uniform(rng, 0.5, 2.5)}
     return table
 
 
@@ -179,18 +195,35 @@ def _exposure(technique: Technique, weld: Table, level: int, rng: np.random.Gene
     return table
 
 
+def _fit_voltage(weld: Table, exposure: Table, film: Table, technique: Technique, rng: np.random.Generator) -> None:
+    """Raises the voltage where the parent metal would come out too dense beside the weld, and lowers it on most of the other films to
+    use the film's range, as radiographers do. Density in proportion to dose; scatter as of the parent metal."""
+    through = weld["wall_mm"] * (2 if technique.startswith("DW") else 1)
+    excess = weld["cap_height_mm"] + weld["root_height_mm"]
+    wanted = rng.uniform(3.4, 4.7) / film["density"]
+    scatter = 0.05 + 0.1 * through
+    coefficient = np.log(max(wanted * (1 + scatter) - scatter, 1.05)) / excess
+    fitting = float(np.interp(np.log(2) / coefficient, STEEL_HALF_VALUE_MM, HALF_VALUE_KV))
+    softer = rng.random() < 0.7
+    drawn = exposure["kv"]
+    exposure["kv"] = round(float(np.clip(max(fitting, (0.65 if softer else 1.0) * drawn), 80, 400)))
+
+
 def _ellipse_offset(distance: float, od: float, wall: float, rng: np.random.Generator) -> float:
     """Source offset whose opening leaves about one weld width between the two images: S = L1 (b + gap) / L2."""
     width = 2 * 0.6 * wall + 5.5
     return float((distance - od) * (width * rng.uniform(1.6, 2.4)) / od)
 
 
-def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generator) -> Table:
+def _film(level: int, exposure: Table, rng: np.random.Generator) -> Table:
     table: Table = {
         "class": str(rng.choice(["C1", "C1", "C2", "C2", "C3", "C4", "C5"])),
-        "density": _uniform(rng, 1.9, 2.8),
+        "density": _uniform(rng, 1.9, 2.6),
         "height_mm": _uniform(rng, 45, 70),
     }
+    gamma = exposure["source"] != "x-ray"
+    table |= {"mottle_mm": _uniform(rng, 0.045, 0.08) if gamma else _uniform(rng, 0.035, 0.06)}
+    table |= {"mottle_share": _uniform(rng, 0.45, 0.75) if gamma else _uniform(rng, 0.35, 0.65), "grain_skew": _uniform(rng, 0.008, 0.032)}
     if level > 1:
         table |= {"uneven": _uniform(rng, 0, 0.12 * level), "border_mm": _uniform(rng, 0.2, 1.3) if rng.random() < 0.7 else 0.0}
         if rng.random() < 0.3:
@@ -202,8 +235,15 @@ def _film(level: int, technique: Technique, weld: Table, rng: np.random.Generato
 
 def _scan(level: int, rng: np.random.Generator) -> Table:
     table: Table = {"pixels_per_mm": float(rng.choice([20.0, 20.0, 24.81, 25.0, 15.0])), "bits": int(rng.choice([16, 16, 12, 8]))}
-    table |= {"lines": _uniform(rng, 0.0003, 0.001 * level), "noise": round(float(np.exp(rng.uniform(np.log(0.002), np.log(0.015)))), 4)}
-    table |= {"blur_mm": _uniform(rng, 0.03, 0.08), "drag_mm": _uniform(rng, 0.02, 0.05), "density_max": 4.7}
+    cheap = rng.random() < 0.18 * level  # little light through dense film: noise that rises steeply with density
+    noise = rng.uniform(np.log(0.004), np.log(0.015)) if cheap else rng.uniform(np.log(0.0006), np.log(0.007))
+    table |= {
+        "lines": round(float(np.exp(rng.uniform(np.log(0.0006), np.log(0.0014 * level)))), 5),
+        "noise": round(float(np.exp(noise)), 5),
+    }
+    table |= {"blur_mm": _uniform(rng, 0.02, 0.065), "drag_mm": _uniform(rng, 0.02, 0.055), "density_max": _uniform(rng, 4.4, 5.2)}
+    if rng.random() < 0.6:
+        table["glare"] = round(float(np.exp(rng.uniform(np.log(3e-6), np.log(6e-4)))), 7)
     if level > 1:
         table["dust"] = int(rng.integers(0, 40 * level))
     if rng.random() < 0.06 * level:

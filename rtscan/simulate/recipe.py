@@ -86,6 +86,9 @@ class FilmPart(_Section):
     density: float = Field(default=2.6, ge=0.3, le=6.0)
     density_at: Literal["weld", "parent"] = "weld"
     fog: float = Field(default=0.22, ge=0.0, le=1.0)
+    mottle_mm: float = Field(default=0.048, ge=0.001, le=0.5, description="spread of a quantum's mark by the electrons of the screens")
+    mottle_share: float = Field(default=0.5, ge=0, le=1, description="share of the noise power that is quantum mottle, not silver grain")
+    grain_skew: float = Field(default=0.025, ge=0, le=0.1, description="lean of the silver grain to low density, a sixth of its skewness")
     border_mm: float = Field(default=0.0, ge=0, le=15)
     uneven: float = Field(default=0.0, ge=0, le=1.5, description="spread of density over the film from uneven exposure, as a share")
     ends: float = Field(default=0.0, ge=-0.8, le=3.0, description="exposure of the film ends over that of the middle, less one")
@@ -101,6 +104,7 @@ class ScanPart(_Section):
     lines: float = Field(default=0.002, ge=0, le=0.2)
     noise: float = Field(default=0.004, ge=0, le=0.2, description="white noise at density 2; more light, less noise")
     blur_mm: float = Field(default=0.045, ge=0, le=1.0)
+    glare: float = Field(default=0.0, ge=0, le=0.01, description="stray light over the light of density 0: flattens what is dense")
     drag_mm: float = Field(default=0.0, ge=0, le=1.0, description="more blur down the film, from its movement (full width at half height)")
     density_max: float = Field(default=4.5, ge=2.0, le=6.0)
     dust: int = Field(default=0, ge=0, le=500)
@@ -126,9 +130,17 @@ class WeldPart(_Section):
     ripple_mm: float = Field(default=0.10, ge=0, le=1.0, description="height of the ripples of the cap")
     ripple_pitch_mm: float = Field(default=2.2, ge=0.3, le=12)
     roughness: float = Field(default=1.0, ge=0, le=4, description="unevenness of beads, edges and weave; 1 is hand welding")
+    root_uneven: float = Field(default=1.0, ge=0, le=4, description="unevenness of the root bead over the usual: lumps and sags")
+    toe_mm: float = Field(default=0.3, ge=0.1, le=1.5, description="rounding of toes and of seams between drops, standard deviation")
     ground: bool = False
     stops_mm: tuple[float, ...] | None = None
     tacks_mm: tuple[float, ...] = ()
+    fill_runs: int | None = Field(default=None, ge=1, le=12, description="runs of the last fill layer, seen where no cap covers them")
+    seams_mm: tuple[float, ...] = Field(
+        default=(), max_length=8, description="stations of the pipe's own seams; the first left of the weld, the second right, and so on"
+    )
+    seam_width_mm: float = Field(default=12.0, ge=2, le=40)
+    seam_height_mm: float = Field(default=1.5, ge=0.05, le=5)
     material: Literal["carbon steel", "stainless steel"] = "carbon steel"
     process: str = "141/111"
     welders: tuple[str, ...] = ()
@@ -243,6 +255,8 @@ class Recipe(_Section):
             raise ValueError(f"technique {self.exposure.technique} needs a pipe; give weld.od_mm or use SWSI")
         if self.weld.od_mm is not None and self.weld.wall_mm >= 0.45 * self.weld.od_mm:
             raise ValueError("the wall is thicker than the pipe allows; give a smaller weld.wall_mm or a larger weld.od_mm")
+        if self.weld.seams_mm and self.weld.od_mm is None:
+            raise ValueError("weld.seams_mm are seams of a pipe; give weld.od_mm or take them out")
         return self
 
 

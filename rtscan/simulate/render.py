@@ -10,16 +10,18 @@ import numpy as np
 
 from rtscan.film import F32, F64
 from rtscan.findings import ObjectMark
-from rtscan.simulate.anatomy import ACROSS_STEP_MM, ALONG_STEP_MM, Relief, WallRelief, cap_width_mm, make_relief, smooth_noise
+from rtscan.simulate.anatomy import ACROSS_STEP_MM, ALONG_STEP_MM, Relief, WallRelief, make_relief
 from rtscan.simulate.artefacts import mark_dose, mark_film
+from rtscan.simulate.beads import smooth_noise
 from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm, make_beam, scatter_ratio, scatter_spread_mm
-from rtscan.simulate.emulsion import FilmLaw, detector_law, film_law, unit_grain
+from rtscan.simulate.emulsion import FilmLaw, detector_law, film_law, grain_shape, unit_grain
 from rtscan.simulate.flaws import build
 from rtscan.simulate.geometry import Geometry, Surface, WallFrame, trace
+from rtscan.simulate.groove import cap_width_mm
 from rtscan.simulate.images import add_patch, broad, disc, gaussian, lookup, stretch
 from rtscan.simulate.imaging import Patch, Raster, render_body
 from rtscan.simulate.marks import FlatPatch, duplex_patch, hole_patch, iqi_frame_text, letter_patch, wire_patches
-from rtscan.simulate.recipe import LetterPart, Recipe
+from rtscan.simulate.recipe import FlawWall, LetterPart, Recipe, WeldPart
 from rtscan.simulate.scanner import Grey, scan
 from rtscan.simulate.site import Flaw, Site
 
@@ -120,7 +122,7 @@ def develop(exposed: Exposed, rng: np.random.Generator) -> SimulatedFilm:
     law = exposed.law
     dose, dose_marks = mark_dose(exposed.dose, recipe, raster, dose_rng, float(law.dose(2.0)) / exposed.exposure)
     density = _by_rows(lambda d: law.net_density(exposed.exposure * d), dose)
-    grain = unit_grain(density.shape, 1.0 / raster.pixels_per_mm, grain_rng)
+    grain = unit_grain(density.shape, 1.0 / raster.pixels_per_mm, grain_rng, grain_shape(recipe.film))
     for top in range(0, raster.height, BLOCK_ROWS):
         rows = slice(top, top + BLOCK_ROWS)
         grain[rows] *= law.grain(density[rows]).astype(np.float32)
@@ -164,8 +166,17 @@ def _reliefs(recipe: Recipe, geometry: Geometry, rng: np.random.Generator) -> di
         if geometry.around_mm is not None:
             reach = min(1.2 * reach, 0.5 * geometry.around_mm)
         low, n = frame.middle - reach, int(2 * reach / ALONG_STEP_MM) + 2
-        reliefs[frame.wall] = make_relief(recipe.weld, _centreline(recipe, frame, low, n, rng), low, rng)
+        weld = _near(recipe.weld, geometry, frame.wall)
+        across = 0.6 * max(recipe.film.width_mm, recipe.film.height_mm)
+        reliefs[frame.wall] = make_relief(weld, _centreline(recipe, frame, low, n, rng), low, rng, across)
     return reliefs
+
+
+def _near(weld: WeldPart, geometry: Geometry, wall: FlawWall) -> WeldPart:
+    """The weld with its stations brought within half a circumference of the wall's middle."""
+    rows = {name: tuple(float(geometry.unwrapped(s, wall)) for s in getattr(weld, name) or ()) for name in ("tacks_mm", "seams_mm")}
+    stops = None if weld.stops_mm is None else tuple(float(geometry.unwrapped(s, wall)) for s in weld.stops_mm)
+    return weld.model_copy(update={**rows, "stops_mm": stops})
 
 
 def _centreline(recipe: Recipe, frame: WallFrame, low: float, n: int, rng: np.random.Generator) -> F64:

@@ -11,6 +11,7 @@ from rtscan.simulate.recipe import ScanPart
 
 Grey = NDArray[np.uint8] | NDArray[np.uint16]
 BLUR_SIGMA_PER_FWHM = 1.0 / 2.3548
+STREAK_PX = 0.4
 NOISE_GROWTH = np.log(10.0) / 2.5
 
 
@@ -21,7 +22,7 @@ def scan(density: F32, part: ScanPart, rng: np.random.Generator) -> Grey:
     rows, columns = density.shape
     if part.lines:
         streaks = rng.standard_normal((1, columns), dtype=np.float32) * np.float32(part.lines)
-        density += gaussian(streaks, 0.7)
+        density += gaussian(streaks, STREAK_PX)
     if part.noise:
         for top in range(0, rows, 512):
             block = density[top : top + 512]
@@ -39,12 +40,15 @@ def noise_at(density: Real, part: ScanPart) -> F32:
 
 def to_grey(density: F32, part: ScanPart) -> Grey:
     """Quantises density. Linear in density: top grey is density 0, grey 0 is `density_max`. Linear in light: grey is 10^-D from D 0.
-    Linear in dose (detector): as density, which is in proportion to dose there. The other look is the mirror image of the scale."""
+    Stray light is taken as even over the film. Linear in dose (detector): as density, which is in proportion to dose there. The other
+    look is the mirror image of the scale."""
     top = float(2**part.bits - 1)
     kind = np.uint8 if part.bits == 8 else np.uint16
     out = np.empty(density.shape, dtype=kind)
     for row in range(0, density.shape[0], 512):
         block = density[row : row + 512]
+        if part.glare and part.grey_is != "dose":
+            block = -np.log10(np.power(np.float32(10.0), -block) + np.float32(part.glare))
         share = np.power(np.float32(10.0), -block) if part.grey_is == "light" else 1.0 - block / np.float32(part.density_max)
         if part.look == "dense-dark":
             share = 1.0 - share
@@ -58,11 +62,12 @@ def grey_to_density(part: ScanPart) -> tuple[tuple[float, float], ...]:
     top = float(2**part.bits - 1)
     if part.grey_is == "dose":
         return ()
-    if part.grey_is == "density":
+    if part.grey_is == "density" and not part.glare:
         low, high = (0.0, part.density_max), (top, 0.0)
         return (low, high) if part.look == "dense-bright" else ((0.0, 0.0), (top, part.density_max))
     densities = np.linspace(part.density_max, 0.0, 46)
-    share = 10.0**-densities
+    light = 10.0**-densities + part.glare
+    share = light if part.grey_is == "light" else np.clip(1.0 + np.log10(light) / part.density_max, 0.0, 1.0)
     greys = top * (share if part.look == "dense-bright" else 1.0 - share)
     pairs = sorted((round(float(g), 3), round(float(d), 4)) for g, d in zip(greys, densities, strict=True))
     return tuple(pairs)

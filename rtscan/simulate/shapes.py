@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from rtscan.film import F64
-from rtscan.simulate.anatomy import smooth_noise
+from rtscan.simulate.beads import smooth_noise
 from rtscan.simulate.recipe import FlawWall
 
 Chord = Callable[[F64, F64, float, float], F64]

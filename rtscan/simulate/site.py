@@ -15,6 +15,7 @@ import numpy as np
 from rtscan.film import F64
 from rtscan.findings import GroupKind
 from rtscan.simulate.anatomy import WallRelief
+from rtscan.simulate.groove import face_mm, lean_mm
 from rtscan.simulate.recipe import FlawWall, ImperfectionPart, WeldPart
 from rtscan.simulate.shapes import Body, Chord, Path, Substance, path_grid
 
@@ -70,13 +71,13 @@ class Site:
         """Cap edge across, "left" (negative) or "right"."""
         return self._at(self.relief.left if side == "left" else self.relief.right, station)
 
+    def gap(self, station: F64 | float) -> F64:
+        """Middle of the root gap across: the centreline, but for a J, whose groove leans."""
+        return self.centre(station) - lean_mm(self.weld)
+
     def bevel(self, depth: float, side: str) -> float:
-        """Groove face at a depth, mm from the centreline, signed by side."""
-        slope = {"V": 1.0, "X": 1.0, "U": 0.35, "J": 0.35, "square": 0.0}[self.weld.preparation]
-        reach = (
-            abs(self.weld.wall_mm / 2 - depth) if self.weld.preparation == "X" else max(self.weld.wall_mm - self.weld.land_mm - depth, 0.0)
-        )
-        return (-1.0 if side == "left" else 1.0) * float(0.5 * self.weld.gap_mm + slope * np.tan(np.deg2rad(self.weld.bevel_deg)) * reach)
+        """Groove face at a depth, mm from the centreline, signed."""
+        return face_mm(self.weld, depth, side) - lean_mm(self.weld)
 
 
 def draw_size(rng: np.random.Generator, median: float, spread: float, low: float, high: float) -> float:
@@ -106,8 +107,9 @@ def draw_across(part: ImperfectionPart, site: Site, rng: np.random.Generator, st
     centre = float(site.centre(station))
     if part.across_mm is not None:
         return centre + part.across_mm
-    reach = max(abs(site.bevel(depth, "right")) + 0.6 - half, 0.3)
-    return centre + float(rng.uniform(-reach, reach))
+    left, right = site.bevel(depth, "left"), site.bevel(depth, "right")
+    reach = max(0.5 * (right - left) + 0.6 - half, 0.3)
+    return centre + 0.5 * (left + right) + float(rng.uniform(-reach, reach))
 
 
 def body_at(

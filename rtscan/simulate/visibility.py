@@ -7,7 +7,7 @@ import numpy as np
 
 from rtscan.film import F32, F64
 from rtscan.simulate.beam import inherent_unsharpness_mm
-from rtscan.simulate.emulsion import USUAL_GRAIN, white_density_mm
+from rtscan.simulate.emulsion import grain_shape, white_density_mm
 from rtscan.simulate.images import add_patch, gaussian
 from rtscan.simulate.imaging import Patch
 from rtscan.simulate.render import SLIT_SIGMA, Exposed, SeenFlaw
@@ -117,7 +117,8 @@ def _detectability(signal: F64, granularity: float, white: float, exposed: Expos
     f2 = (np.fft.fftfreq(rows, pitch)[:, None]) ** 2 + (np.fft.rfftfreq(columns, pitch)[None, :]) ** 2
     spot, drag = ((width * BLUR_SIGMA_PER_FWHM * 2 * np.pi) ** 2 for width in (scan.blur_mm, scan.drag_mm))
     down = np.exp(-drag * (np.fft.fftfreq(rows, pitch)[:, None]) ** 2)
-    grain = (granularity * white_density_mm() / pitch) ** 2 * USUAL_GRAIN.power(f2) * np.exp(-spot * f2)
+    shape = grain_shape(exposed.recipe.film)
+    grain = (granularity * white_density_mm(shape) / pitch) ** 2 * shape.power(f2) * np.exp(-spot * f2)
     step = (scan.density_max / 2**scan.bits) ** 2 / 12.0
     noise = (grain + white**2 + scan.lines**2) * down + step
     weight = np.full(spectrum.shape[1], 2.0)

@@ -71,7 +71,7 @@ def _aperture(width_mm: float) -> float:
     """Spread of unit grain through a square aperture over that through the 100 um circle, both as integrals over its spectrum."""
     f = (np.arange(-700, 700) + 0.5) * 0.25
     fx, fy = np.meshgrid(f, f)
-    power = 0.35 * np.exp(-((2 * np.pi * 0.015) ** 2) * (fx**2 + fy**2)) + 0.65 * np.exp(-((2 * np.pi * 0.065) ** 2) * (fx**2 + fy**2))
+    power = 0.5 * np.exp(-((2 * np.pi * 0.010) ** 2) * (fx**2 + fy**2)) + 0.5 * np.exp(-((2 * np.pi * 0.048) ** 2) * (fx**2 + fy**2))
     r = np.pi * 0.1 * np.hypot(fx, fy)
     return float(np.sqrt(np.sum((np.sinc(width_mm * fx) * np.sinc(width_mm * fy)) ** 2 * power) / np.sum((2 * j1(r) / r) ** 2 * power)))
 

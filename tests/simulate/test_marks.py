@@ -9,8 +9,9 @@ import pytest
 
 from rtscan.findings import ObjectMark
 from rtscan.imperfections import by_term
-from rtscan.simulate.anatomy import ALONG_STEP_MM, make_relief, smooth_noise
+from rtscan.simulate.anatomy import ALONG_STEP_MM, make_relief
 from rtscan.simulate.artefacts import DRAWERS, mark_dose, mark_film
+from rtscan.simulate.beads import smooth_noise
 from rtscan.simulate.flaws import BUILDERS
 from rtscan.simulate.imaging import Raster
 from rtscan.simulate.marks import wires_of
