@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Mapping
 from datetime import date as Date
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -23,6 +23,13 @@ Joint = Literal["girth", "longitudinal", "plate"]
 Layers = Literal["single", "multi"]
 Technique = Literal["SWSI", "panoramic", "DWSI", "DWDI-ellipse", "DWDI-superimposed"]
 TestingStandard = Literal["iso-17636-1", "iso-17636-2", "asme-v", "api-1104"]
+# Numbers no weld, film or tube can have are slips of the keyboard; they are refused here and not where they overflow.
+LEAST_PIXELS_PER_MM, MOST_PIXELS_PER_MM = 2.0, 500.0
+Scale = Annotated[float, Field(ge=LEAST_PIXELS_PER_MM, le=MOST_PIXELS_PER_MM)]
+Size = Annotated[float, Field(ge=0.001, le=1000)]
+Span = Annotated[float, Field(ge=0.001, le=1e6)]
+Station = Annotated[float, Field(ge=-1e7, le=1e7)]
+Pixel = Annotated[float, Field(ge=-1e6, le=1e6)]
 
 
 class _Section(BaseModel):
@@ -32,7 +39,7 @@ class _Section(BaseModel):
 class FilmSection(_Section):
     """How the film was digitised and which part of the weld it shows."""
 
-    pixels_per_mm: float | None = Field(default=None, gt=0)
+    pixels_per_mm: Scale | None = None
     scale: Literal["file"] | None = None
     scale_uncertainty: float | None = Field(default=None, ge=0, lt=0.5)
     look: Look = "auto"
@@ -49,22 +56,22 @@ class WeldSection(_Section):
     """The joint. `od_mm` and `wall_mm` may come from `nps` with `schedule`; leave the diameter out for plate."""
 
     name: str = ""
-    od_mm: float | None = Field(default=None, gt=0)
+    od_mm: Span | None = None
     nps: str | None = None
     schedule: str | None = None
-    wall_mm: float | None = Field(default=None, gt=0)
+    wall_mm: Size | None = None
     joint: Joint | None = None
     preparation: str = ""
     process: str = ""
     layers: Layers | None = None
     penetration: Literal["full", "partial"] = "full"
-    cap_width_mm: float | None = Field(default=None, gt=0)
-    length_mm: float | None = Field(default=None, gt=0)
-    centreline_px: tuple[tuple[float, float], ...] = ()
+    cap_width_mm: Size | None = None
+    length_mm: Span | None = None
+    centreline_px: tuple[tuple[Pixel, Pixel], ...] = ()
     material: str = ""
     welders: tuple[str, ...] = ()
-    repairs_so_far: int = Field(default=0, ge=0)
-    repair_limit: int = Field(default=2, ge=0)
+    repairs_so_far: int = Field(default=0, ge=0, le=1000)
+    repair_limit: int = Field(default=2, ge=0, le=1000)
 
 
 class ExposureSection(_Section):
@@ -72,10 +79,10 @@ class ExposureSection(_Section):
 
     technique: Technique | None = None
     source: str = ""
-    kv: float | None = Field(default=None, gt=0)
-    focal_mm: float | None = Field(default=None, gt=0)
-    source_to_film_mm: float | None = Field(default=None, gt=0)
-    object_to_film_mm: float | None = Field(default=None, ge=0)
+    kv: float | None = Field(default=None, ge=1, le=100_000)
+    focal_mm: float | None = Field(default=None, ge=1e-5, le=1000)
+    source_to_film_mm: Span | None = None
+    object_to_film_mm: float | None = Field(default=None, ge=0, le=1e6)
 
 
 class LocationSection(_Section):
@@ -87,10 +94,10 @@ class LocationSection(_Section):
     direction: Literal["clockwise", "anticlockwise"] | None = None
     downstream_is: Literal["up", "down", "left", "right"] | None = None
     seen_from: Literal["outside", "inside"] = "outside"
-    station_at_left_mm: float | None = None
-    station_at_middle_mm: float | None = None
-    marker_px: tuple[float, float] | None = None
-    marker_station_mm: float | None = None
+    station_at_left_mm: Station | None = None
+    station_at_middle_mm: Station | None = None
+    marker_px: tuple[Pixel, Pixel] | None = None
+    marker_station_mm: Station | None = None
 
 
 class TestingSection(_Section):

@@ -70,7 +70,7 @@ def find_lead(film: Film, usable: Bool, settings: LeadSettings) -> Lead:
     grown = cv2.dilate(mask, np.ones((3, 3), np.uint8), iterations=max(1, round(settings.grown_mm * scale / pitch)))
     full = cv2.resize(grown, (size[0] * pitch, size[1] * pitch), interpolation=cv2.INTER_NEAREST)
     hidden = np.zeros(shape, dtype=bool)
-    hidden[: full.shape[0], : full.shape[1]] = full.astype(bool)
+    hidden[: full.shape[0], : full.shape[1]] = full[: shape[0], : shape[1]] > 0
     return Lead(hidden, tuple(marks))
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from rtscan.errors import FilmError
 from rtscan.film import F32, Bool, Film
 from rtscan.findings import FilmFacts
-from rtscan.job import Job
+from rtscan.job import LEAST_PIXELS_PER_MM, MOST_PIXELS_PER_MM, Job
 from rtscan.reading.decode import BadPage, Page, Spacing, decode, kind_of
 from rtscan.reading.look import decide_look
 
@@ -221,4 +221,8 @@ def _scale(spacing: Spacing | None, job: Job) -> tuple[tuple[float | None, str |
     if abs(spacing.rows_mm / spacing.columns_mm - 1) > PITCH_TOLERANCE:
         raise BadPage(f"has unequal pixel pitch, {spacing.columns_mm:g} mm across and {spacing.rows_mm:g} mm down ({spacing.said_by}); "
                       "scan it with square pixels")
-    return (1 / spacing.columns_mm, spacing.said_by, job.film.scale_uncertainty or spacing.uncertainty), ()
+    found = 1 / spacing.columns_mm
+    if not LEAST_PIXELS_PER_MM <= found <= MOST_PIXELS_PER_MM:
+        return (None, None, None), (f"the file states {found:.3g} pixels per mm ({spacing.said_by}), which no film scanner has; "
+                                    "give pixels_per_mm",)
+    return (found, spacing.said_by, job.film.scale_uncertainty or spacing.uncertainty), ()

@@ -120,6 +120,11 @@ datum_clock = "25:00"
     ("[weld]\ncentreline_px = [[1, 2]]", "at least two points"),
     ("[weld]\nwall_mm = -1", "weld.wall_mm = -1 is wrong"),
     ("[weld]\nwall_mm = nan", "weld.wall_mm = nan is wrong"),
+    ("[weld]\ncap_width_mm = 1e308", "weld.cap_width_mm = 1e+308 is wrong"),
+    ("[film]\npixels_per_mm = 1e308", "film.pixels_per_mm = 1e+308 is wrong"),
+    ("[film]\npixels_per_mm = 0.01", "film.pixels_per_mm = 0.01 is wrong"),
+    ("[exposure]\nfocal_mm = 1e-320", "exposure.focal_mm = "),
+    ("[location]\nstation_at_left_mm = -1e300", "location.station_at_left_mm = -1e+300 is wrong"),
     ("[exposure]\ntechnique = 'DWSI'", "both walls needs weld.od_mm"),
     ("[exposure]\nsource_to_film_mm = 5\nobject_to_film_mm = 6", "not less than exposure.source_to_film_mm"),
     ("[location]\nmarker_px = [1, 2]", "belong together"),
@@ -132,6 +137,17 @@ def test_each_mistake_has_its_line(tmp_path: Path, text: str, part: str) -> None
     (line,) = mistakes(tmp_path, text)
     assert part in line
     assert ";" in line
+
+
+def test_every_number_of_a_sheet_has_both_limits() -> None:
+    """A number without a limit overflows somewhere in the reading; what is between the limits is read (tests/test_hostile.py)."""
+    schema = Job.model_json_schema()
+    for name, section in ((n, d) for n, d in schema["$defs"].items() if n.endswith("Section")):
+        for key, told in section["properties"].items():
+            for part in (told, *told.get("anyOf", ())):
+                if part.get("type") in ("number", "integer"):
+                    assert {"minimum"} <= set(part), (name, key)
+                    assert {"maximum", "exclusiveMaximum"} & set(part), (name, key)
 
 
 def test_overrides_win_and_none_is_not_given(tmp_path: Path) -> None:

@@ -193,6 +193,13 @@ def test_tiff_resolution_counts_from_150_dpi_with_a_unit(
     assert bool(facts.warnings) is (expected is None)
 
 
+def test_a_scale_that_no_scanner_has_is_not_taken_from_the_file(tmp_path: Path) -> None:
+    tifffile.imwrite(tmp_path / "a.tif", weld_picture(), resolution=(4_000_000, 4_000_000), resolutionunit="CENTIMETER")
+    facts = load(tmp_path / "a.tif", film__scale="file").facts
+    assert facts.pixels_per_mm is None
+    assert "no film scanner has" in facts.warnings[0]
+
+
 def test_unequal_pitch_is_refused_only_when_the_scale_comes_from_the_file(tmp_path: Path) -> None:
     tifffile.imwrite(tmp_path / "a.tif", weld_picture(), resolution=(300, 600), resolutionunit="INCH")
     assert "unequal pixel pitch" in refusal(tmp_path / "a.tif", film__scale="file")

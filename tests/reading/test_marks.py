@@ -211,3 +211,8 @@ def test_marks_of_the_real_films() -> None:
     assert len(wires) == 18
     assert len(lead) == 18
     assert {"W0003_0059", "W0003_0061", "W0003_0062", "W0003_0065"} <= set(ink)
+
+
+def test_a_picture_smaller_than_the_step_of_the_search_has_marks_of_its_own_shape() -> None:
+    film = Film(FilmFacts(pixels_per_mm=500.0), np.full((60, 90), 2.0, np.float32), np.ones((60, 90), bool))
+    assert find_marks(film, Job()).hidden.shape == (60, 90)
