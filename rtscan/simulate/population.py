@@ -223,7 +223,7 @@ def _film(level: int, exposure: Table, rng: np.random.Generator) -> Table:
     }
     gamma = exposure["source"] != "x-ray"
     table |= {"mottle_mm": _uniform(rng, 0.045, 0.08) if gamma else _uniform(rng, 0.035, 0.06)}
-    table |= {"mottle_share": _uniform(rng, 0.45, 0.75) if gamma else _uniform(rng, 0.35, 0.65), "grain_skew": _uniform(rng, 0.008, 0.032)}
+    table |= {"mottle_share": _uniform(rng, 0.45, 0.75) if gamma else _uniform(rng, 0.35, 0.65), "grain_skew": _uniform(rng, 0.006, 0.032)}
     if level > 1:
         table |= {"uneven": _uniform(rng, 0, 0.12 * level), "border_mm": _uniform(rng, 0.2, 1.3) if rng.random() < 0.7 else 0.0}
         if rng.random() < 0.3:
@@ -238,12 +238,14 @@ def _scan(level: int, rng: np.random.Generator) -> Table:
     cheap = rng.random() < 0.18 * level  # little light through dense film: noise that rises steeply with density
     noise = rng.uniform(np.log(0.004), np.log(0.015)) if cheap else rng.uniform(np.log(0.0006), np.log(0.007))
     table |= {
-        "lines": round(float(np.exp(rng.uniform(np.log(0.0006), np.log(0.0014 * level)))), 5),
+        "lines": round(float(np.exp(rng.uniform(np.log(0.0008), np.log(0.0018 * level)))), 5),
         "noise": round(float(np.exp(noise)), 5),
     }
-    table |= {"blur_mm": _uniform(rng, 0.02, 0.065), "drag_mm": _uniform(rng, 0.02, 0.055), "density_max": _uniform(rng, 4.4, 5.2)}
+    table |= {"blur_mm": _uniform(rng, 0.015, 0.055), "drag_mm": _uniform(rng, 0.02, 0.055), "density_max": _uniform(rng, 4.4, 5.2)}
     if rng.random() < 0.6:
         table["glare"] = round(float(np.exp(rng.uniform(np.log(3e-6), np.log(6e-4)))), 7)
+    if rng.random() < 0.5:
+        table["log_ripple"] = _uniform(rng, 0.02, 0.12)
     if level > 1:
         table["dust"] = int(rng.integers(0, 40 * level))
     if rng.random() < 0.06 * level:
