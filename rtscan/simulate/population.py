@@ -143,7 +143,7 @@ def _weld(level: int, technique: Technique, rng: np.random.Generator) -> Table:
         "root_width_mm": _uniform(rng, 3, 7),
         "root_height_mm": _uniform(rng, 0.05, 0.4) if shallow else _uniform(rng, 0.5, 2.4),
         "cap_passes": int(rng.choice([1, 1, 1, 2, 3])) if wall > 9 else 1,
-        "ripple_mm": round(float(rng.uniform(0.1, 1) ** 2) * (0.08 if gtaw else 0.6 if coarse else 0.28) * rough, 4),
+        "ripple_mm": round(float(rng.uniform(0.15, 1) ** 1.6) * (0.08 if gtaw else 0.6 if coarse else 0.28) * rough, 4),
         "ripple_pitch_mm": pitch,
         "roughness": round(_uniform(rng, 0.5, 1.4) * rough, 3),
         "root_uneven": round(float(np.exp(rng.uniform(-0.7, 0.8))), 3),

@@ -105,9 +105,7 @@ class ScanPart(_Section):
     noise: float = Field(default=0.004, ge=0, le=0.2, description="white noise at density 2; more light, less noise")
     blur_mm: float = Field(default=0.045, ge=0, le=1.0)
     glare: float = Field(default=0.0, ge=0, le=0.01, description="stray light over the light of density 0: flattens what is dense")
-    log_ripple: float = Field(
-        default=0.0, ge=0, le=0.3, description="waviness of the logarithmic amplifier's gain, density scans only"
-    )
+    log_ripple: float = Field(default=0.0, ge=0, le=0.3, description="waviness of the logarithmic amplifier's gain, density scans only")
     drag_mm: float = Field(default=0.0, ge=0, le=1.0, description="more blur down the film, from its movement (full width at half height)")
     density_max: float = Field(default=4.5, ge=2.0, le=6.0)
     dust: int = Field(default=0, ge=0, le=500)
