@@ -16,7 +16,8 @@ from rtscan.reading.lead import LeadSettings, find_lead
 from rtscan.reading.pen import PenSettings, find_pen
 from rtscan.reading.scan_lines import ScanLineSettings, find_scan_lines
 from rtscan.reading.scratches import ScratchSettings, find_scratches
-from rtscan.reading.wires import WireSettings, find_wires
+from rtscan.reading.wire_search import WireSettings
+from rtscan.reading.wires import find_wires
 
 
 def find_marks(film: Film, job: Job) -> Marks:

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from rtscan.film import Bool, Film, Marks, Strip, Weld
+from rtscan.film import Film, Marks, Strip, Weld
 from rtscan.job import Job
 from rtscan.knowledge.iqi import (
     Arrangement,
@@ -23,9 +21,9 @@ from rtscan.knowledge.iqi import (
     wire_set,
 )
 from rtscan.reading.quality.contrast import Contrast, contrast_from_source, contrast_from_wires
-from rtscan.reading.quality.wires import WireSet, find_wires
+from rtscan.reading.quality.wires import WireSet, read_wires
+from rtscan.reading.wires import ASSUMED_SET
 
-EDGE_MM = 1.0
 NO_WIRES = "no wires are seen on the film"
 
 
@@ -41,7 +39,7 @@ class Indicator:
 
 def read_indicator(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Sequence[Strip]) -> Indicator:
     """Looks for the wires that the job sheet names (kind and set) and calibrates contrast with them, else with the declared source."""
-    found, why_not = _find(film, job, weld, marks)
+    found, why_not = _find(film, job, marks)
     contrast = contrast_from_wires(film, found, found.turned, strips) if found and numbers_are_sure(job) else None
     return Indicator(found, required_wire(job), contrast or contrast_from_source(film, job, strips), why_not)
 
@@ -51,7 +49,7 @@ def numbers_are_sure(job: Job) -> bool:
     return bool(_wires(job))
 
 
-def _find(film: Film, job: Job, weld: Weld | None, marks: Marks) -> tuple[WireSet | None, str]:
+def _find(film: Film, job: Job, marks: Marks) -> tuple[WireSet | None, str]:
     if job.iqi.kind in ("hole", "duplex"):
         return None, f"the indicator is a {job.iqi.kind} indicator; wires were not looked for"
     if film.pixels_per_mm is None:
@@ -60,42 +58,12 @@ def _find(film: Film, job: Job, weld: Weld | None, marks: Marks) -> tuple[WireSe
     wires = _wires(job)
     if job.iqi.set and not wires:
         return None, f"the set {job.iqi.set!r} is not known; known: {', '.join(set_names(kind))}"
-    hidden = marks.hidden | _tube_walls(film, job, weld)
-    found = find_wires(film, hidden, wires or wire_set("ISO-wire", "W10"), kind, _weld_angle(weld, film))
+    found = read_wires(film, film.valid & ~marks.hidden, marks.marks, wires or wire_set("ISO-wire", ASSUMED_SET), kind)
     return found, "" if found else NO_WIRES
-
-
-def _tube_walls(film: Film, job: Job, weld: Weld | None) -> Bool:
-    """bool, shape of the film: the walls of a tube seen edge-on and what lies outside, where both walls are on one film. Their
-    edges are lines far stronger than any wire, and nothing there is judged."""
-    rows, columns = film.density.shape
-    size, ppm = job.weld, film.pixels_per_mm
-    outside = np.zeros((rows, columns), dtype=bool)
-    if weld is None or ppm is None or size.od_mm is None or size.wall_mm is None or not (job.exposure.technique or "").startswith("DWDI"):
-        return outside
-    line = np.concatenate([arc.centreline_px if arc.covered is None else arc.centreline_px[arc.covered] for arc in weld.arcs])
-    if not len(line):
-        return outside
-    upright = abs(_weld_angle(weld, film)) > 45
-    middle = 0.5 * (line[:, int(upright)].min() + line[:, int(upright)].max())
-    reach = (size.od_mm / 2 - size.wall_mm - EDGE_MM) * ppm
-    far = np.abs(np.arange(rows if upright else columns) - middle) > reach
-    outside |= far[:, None] if upright else far[None, :]
-    return outside
 
 
 def _wires(job: Job) -> tuple[Wire, ...]:
     return wire_set(job.iqi.kind or "ISO-wire", job.iqi.set) if job.iqi.set else ()
-
-
-def _weld_angle(weld: Weld | None, film: Film) -> float:
-    """Direction of the weld in the picture, degrees in (-90, 90]; without a weld, the longer side of the film."""
-    if weld is None or not weld.arcs:
-        rows, columns = film.density.shape
-        return 0.0 if columns >= rows else 90.0
-    run = weld.arcs[0].centreline_px[-1] - weld.arcs[0].centreline_px[0]
-    angle = float(np.degrees(np.arctan2(run[1], run[0])))
-    return (angle + 90.0) % 180.0 - 90.0
 
 
 def required_wire(job: Job) -> RequiredWire | None:

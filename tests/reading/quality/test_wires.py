@@ -93,14 +93,17 @@ def test_real_films_as_many_wires_as_by_eye() -> None:
     from rtscan.job import load_job
     from rtscan.reading.load import load_films
     from rtscan.reading.marks import find_marks
-    from rtscan.reading.quality.wires import find_wires
+    from rtscan.reading.quality.wires import read_wires
 
     job = load_job(None, {"film.pixels_per_mm": 24.81, "film.look": "dense-bright"})
     near = 0
     for number, by_eye in EYE.items():
         film = load_films(REAL / f"W0003_{number}.png", job)[0]
-        found = find_wires(film, find_marks(film, job).hidden, wire_set("ISO-wire", "W10"), "ISO-wire")
+        marks = find_marks(film, job)
+        found = read_wires(film, film.valid & ~marks.hidden, marks.marks, wire_set("ISO-wire", "W10"), "ISO-wire")
         assert found is not None, number
         thinnest = found.thinnest_visible
-        near += abs((thinnest.wire.number - 9 if thinnest else 0) - by_eye) <= 1
+        seen = thinnest.wire.number - 9 if thinnest else 0
+        near += abs(seen - by_eye) <= 1
+        print(number, by_eye, seen, [round(w.snr, 1) for w in found.wires])
     assert near >= 14
