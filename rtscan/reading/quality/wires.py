@@ -31,8 +31,8 @@ KERNEL_MM, PITCH_MM = 1.25, 5.0
 """Reach of the filter across a wire, and the usual distance of the wires: noise is measured where no wire reaches."""
 OFF_ROW_MM = 1.0
 """A marked wire this near to where the strong ones say it must lie may be the wire."""
-BESIDE_MM = 7.0
-"""Film kept beside the set: noise is measured there, and a still thicker wire would lie there."""
+BESIDE_MM, ALONG_MM = 7.0, 7.0
+"""Film kept beside and beyond the set: a still thicker wire would lie there, and faint ends."""
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,7 @@ def _window(film: Film, paths: Sequence[F64], count: int, turned: bool) -> tuple
     points, step = np.concatenate(paths), paths[-1].mean(axis=0) - paths[0].mean(axis=0)
     step = step * (count - len(paths)) / (len(paths) - 1)
     low, high = points.min(axis=0) + np.minimum(step, 0), points.max(axis=0) + np.maximum(step, 0)
-    beside = np.array([2.0, BESIDE_MM] if turned else [BESIDE_MM, 2.0]) * ppm
+    beside = np.array([ALONG_MM, BESIDE_MM] if turned else [BESIDE_MM, ALONG_MM]) * ppm
     (left, top), (right, bottom) = np.maximum(low - beside, 0).astype(int), np.ceil(high + beside).astype(int)
     rows, columns = film.density.shape
     return slice(top, min(bottom, rows)), slice(left, min(right, columns))
@@ -121,7 +121,7 @@ def _window(film: Film, paths: Sequence[F64], count: int, turned: bool) -> tuple
 def _read(film: Film, bands: Bands, paths: Sequence[F64], wires: Sequence[Wire], kind: str) -> WireSet:
     """Measures every wire. Thin wires are looked for where the strong ones say they must lie, not where noise happens to be brightest."""
     length = round(visible_length_mm(kind) * bands.rows_per_mm)
-    rows, marked = _places(bands, paths)
+    rows, marked = _places(bands, paths, length // 2)
     step = (marked[:, -1] - marked[:, 0]) / (len(paths) - 1)
     places = np.stack([marked[:, k] if k < len(paths) else marked[:, -1] + step * (k + 1 - len(paths)) for k in range(len(wires))], axis=1)
     ridges = [ridge_filter(bands.image, bands.columns_per_mm, max(0.08, 0.3 * w.diameter_mm)) for w in wires]
@@ -141,12 +141,20 @@ def _read(film: Film, bands: Bands, paths: Sequence[F64], wires: Sequence[Wire],
     return WireSet(kind, tuple(seen), _first_may_be_off(bands, rows, places), bands.turned)
 
 
-def _places(bands: Bands, paths: Sequence[F64]) -> tuple[F64, F64]:
-    """Rows of cells along the set and the columns of its marked wires there, shapes (rows,), (rows, wires)."""
+def _places(bands: Bands, paths: Sequence[F64], beyond: int) -> tuple[F64, F64]:
+    """Rows of cells along the set and the columns of its marked wires there, shapes (rows,), (rows, wires); `beyond` rows further at
+    both ends, straight on, because where a faint wire ends is not known that well."""
     cells = [bands.cells(path) for path in paths]
-    first, last = max(0.0, min(c[0].min() for c in cells)), min(bands.image.shape[0] - 1.0, max(c[0].max() for c in cells))
-    rows = np.arange(np.ceil(first), np.floor(last) + 1)
-    return rows, np.stack([np.interp(rows, down, right) for down, right in cells], axis=1)
+    first, last = min(c[0].min() for c in cells) - beyond, max(c[0].max() for c in cells) + beyond
+    rows = np.arange(max(0.0, np.ceil(first)), min(bands.image.shape[0] - 1.0, np.floor(last)) + 1)
+    return rows, np.stack([_straight_on(rows, down, right) for down, right in cells], axis=1)
+
+
+def _straight_on(rows: F64, down: F64, right: F64) -> F64:
+    """Columns of a path at rows, beyond its ends along its general direction."""
+    lean = (right[-1] - right[0]) / max(down[-1] - down[0], 1.0)
+    beyond = np.minimum(rows - down[0], 0) + np.maximum(rows - down[-1], 0)
+    return np.asarray(np.interp(rows, down, right) + lean * beyond, dtype=np.float64)
 
 
 def _measured(film: Film, bands: Bands, ridge: F32, wire: Wire, rows: F64, places: F64, noise: F64, length: int,
