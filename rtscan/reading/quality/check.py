@@ -29,7 +29,7 @@ def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Se
     if job.testing.standard is None:
         checks.append(Check("testing standard", "not assessed", required=True,
                             says="the job sheet names no testing standard; density and indicator have no limit"))
-    checks += density_checks(film, job, strips, seen.found)
+    checks += density_checks(film, job, marks, strips, seen.found)
     if weld is None:
         checks.append(Check("weld found", "fail", required=True, source="rtscan",
                             says="no weld was found; give its centreline in the job sheet (centreline_px)"))

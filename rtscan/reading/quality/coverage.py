@@ -31,6 +31,7 @@ OFF_FILM_SHARE_MAX = 0.02
 HIDDEN_WIDTH_SHARE = 0.2
 SCRATCHED_SHARE_MAX = 0.05
 SHARP_SIGMAS = 5.0
+RIM_MM = 0.5
 HELD_SIGMAS, MEAN_HELD = 1.35, 0.7161
 """Where detail is held before its spread is taken, so that scratches hardly count, and the mean of a held |normal|: closed form
 sqrt(2/pi)(1 - exp(-h^2/2)) + 2 h (1 - Phi(h))."""
@@ -40,7 +41,7 @@ TOO_SHARP_SHARE_MAX = 0.005
 
 def coverage_checks(film: Film, job: Job, weld: Weld, marks: Marks, strips: Sequence[Strip]) -> list[Check]:
     """All coverage checks of a film whose weld was found."""
-    checks = [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips), _scratched(marks, strips), _too_sharp(film, strips)]
+    checks = [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips), _scratched(marks, strips), _too_sharp(film, marks, strips)]
     checks += [c for c in (_ratio(job, weld), _exposures(job)) if c is not None]
     return checks
 
@@ -118,10 +119,11 @@ def _scratched(marks: Marks, strips: Sequence[Strip]) -> Check:
     return judged("marks in the weld", share, limit, "share", f"scratches, dust or other marks of the film cover {share:.0%} of the weld")
 
 
-def _too_sharp(film: Film, strips: Sequence[Strip]) -> Check:
+def _too_sharp(film: Film, marks: Marks, strips: Sequence[Strip]) -> Check:
     """Share of the weld that stands out in detail finer than radiation can draw: scratches and dirt of the film or the scan.
 
-    A flaw is blurred by the unsharpness, a scratch is not. Detail between 0.7 and 1.6 pixels against its own noise within 3 mm.
+    A flaw is blurred by the unsharpness, a scratch is not. Detail between 0.7 and 1.6 pixels against its own noise within 3 mm; the rims
+    of lead, of the film and of what the scan could not read are as sharp and left out.
     """
     name, limit = "scratches and dirt in the weld", practice(greatest=TOO_SHARP_SHARE_MAX)
     if not strips or film.pixels_per_mm is None:
@@ -130,7 +132,9 @@ def _too_sharp(film: Film, strips: Sequence[Strip]) -> Check:
     field = 2 * round(3 * film.pixels_per_mm) + 1
     calm = np.minimum(fine, HELD_SIGMAS * 1.4826 * np.median(fine[::7, ::7]))
     sigma = cv2.blur(calm, (field, field)) / MEAN_HELD
-    marked = (fine > SHARP_SIGMAS * sigma) & film.valid
+    rim = np.ones((2 * round(RIM_MM * film.pixels_per_mm) + 1,) * 2, np.uint8)
+    clear = cv2.dilate((marks.hidden | ~film.valid).view(np.uint8), rim) == 0
+    marked = (fine > SHARP_SIGMAS * sigma) & clear
     values = [film_values(marked, strip) for strip in strips]
     share = max((float(v.mean()) for v in values if v.size), default=0.0)
     return judged(name, share, limit, "share", "the weld is covered with scratches or dirt; clean and scan the film again", digits=5)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from rtscan.film import F64, Film, Strip
+from rtscan.film import F64, Film, Marks, Strip
 from rtscan.findings import Check
 from rtscan.job import Job
 from rtscan.knowledge.testing import density_limits, density_variation, fog_limit
@@ -39,9 +39,9 @@ class DensityRange:
     along: F64
 
 
-def density_checks(film: Film, job: Job, strips: Sequence[Strip], found: WireSet | None) -> list[Check]:
+def density_checks(film: Film, job: Job, marks: Marks, strips: Sequence[Strip], found: WireSet | None) -> list[Check]:
     """Minimum and maximum by standard and source, saturation, fog, variation. Not assessed without calibration or weld."""
-    checks = [_saturation(film, job, strips)]
+    checks = [_saturation(film, job, marks, strips)]
     standard = job.testing.standard
     limit = None if standard is None else density_limits(standard, job.testing.class_, job.exposure.source)
     if limit is None:
@@ -61,9 +61,10 @@ def density_checks(film: Film, job: Job, strips: Sequence[Strip], found: WireSet
     return checks
 
 
-def _saturation(film: Film, job: Job, strips: Sequence[Strip]) -> Check:
-    """Share of the area of interest at either end of the scanner's range: nothing can be seen there."""
-    seen = [film_values(film.valid, strip, BESIDE_MM, diagnostic_columns(strip, job)) for strip in strips]
+def _saturation(film: Film, job: Job, marks: Marks, strips: Sequence[Strip]) -> Check:
+    """Share of the area of interest at either end of the scanner's range: nothing can be seen there. Lead and the border of the scan are
+    no part of it (they are listed as hidden)."""
+    seen = [film_values(film.valid | marks.hidden, strip, BESIDE_MM, diagnostic_columns(strip, job)) for strip in strips]
     shares = [1 - float(valid.mean()) for valid in seen if valid.size]
     limit = practice(greatest=SATURATED_SHARE_MAX)
     if not shares:
