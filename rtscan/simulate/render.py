@@ -365,14 +365,14 @@ def _iqi_height(recipe: Recipe, geometry: Geometry, side: str) -> float:
 def _dose(recipe: Recipe, beam: Beam, thickness: F32, field: F32, ppm: float) -> F32:
     """Total dose: primary blurred by the inherent unsharpness, plus scatter, times the uneven exposure."""
     primary = _by_rows(beam.dose_image, thickness)
-    dose = _scattered(recipe, primary, thickness, ppm)
+    dose = scattered(recipe, primary, thickness, ppm)
     sigma = SLIT_SIGMA * inherent_unsharpness_mm(recipe.exposure) * ppm
     dose += gaussian(primary, sigma)
     dose *= field
     return dose
 
 
-def _scattered(recipe: Recipe, primary: F32, thickness: F32, ppm: float) -> F32:
+def scattered(recipe: Recipe, primary: F32, thickness: F32, ppm: float) -> F32:
     """Scattered dose at film pixels: primary times the ratio, spread by `scatter_spread_mm`."""
     step = max(round(1.5 * ppm), 1)
     small = (max(primary.shape[0] // step, 4), max(primary.shape[1] // step, 4))

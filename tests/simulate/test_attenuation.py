@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from rtscan.knowledge import attenuation as at
-from rtscan.simulate.beam import scatter_ratio
-from rtscan.simulate.recipe import ExposurePart
+from rtscan.simulate.beam import make_beam, scatter_ratio
+from rtscan.simulate.recipe import ExposurePart, Recipe
+from rtscan.simulate.render import scattered
 
 # NIST Standard Reference Database 126, tables 3 and 4 (cm2/g); interpolated nodes within 0.5 %.
 NIST = [
@@ -95,6 +96,19 @@ def test_lines() -> None:  # [18, 19]; decay_2012 data
     assert np.average(at.gamma_lines("Se-75").energy_kev, weights=at.gamma_lines("Se-75").photons) == pytest.approx(215, abs=2)
 
 
+def test_barrier_of_an_iridium_source() -> None:  # [22]; 130 uSv/h per GBq, 10 Ci, limit 7.5 uSv/h -> 80.1 m
+    """The lines' own air kerma at 1 m, as exposure (8.76 mGy/R) and 10 mSv/R, gives the published constant and with it the distance.
+
+    Tolerance: the table leaves out the lines below 200 keV and characteristic x-rays, 6 % of the published constant, 3 % of a distance.
+    """
+    lines = at.gamma_lines("Ir-192")
+    energy_j, absorbed_m2_kg = lines.energy_kev * 1.602177e-16, at.air_energy_absorption(lines.energy_kev) * 0.1
+    gray_per_h_gbq = float(np.sum(lines.photons / 100 * energy_j * absorbed_m2_kg)) / (4 * np.pi) * 3600 * 1e9
+    microsievert = gray_per_h_gbq / 8.76e-3 * 10e3
+    assert np.sqrt(microsievert * 370 / 7.5) == pytest.approx(80.1, rel=0.04)
+    assert np.sqrt(130 * 370 / 7.5) == pytest.approx(80.1, rel=0.005)
+
+
 # Narrow-beam half-value layers weighted by air kerma, reference section 1.3 (computed there from the same line data); 3 %.
 @pytest.mark.parametrize(
     ("source", "behind", "expected"),
@@ -135,6 +149,9 @@ def test_broad_beam_half_value_layer(source: str, handbook: float) -> None:  # [
 TUBE = {100: (1.39, 1.69, 1.92, 2.03), 200: (3.28, 3.87, 4.39, 4.67), 300: (4.53, 5.16, 5.75, 6.08), 400: (5.42, 6.03, 6.63, 6.99)}
 
 
+SPEKPY_CASES = [(100, 0, 5), (150, 0, 10), (160, 1, 8), (200, 0, 20), (250, 2, 10), (300, 0, 30), (350, 1, 20), (420, 0, 20), (450, 0, 30)]
+
+
 @pytest.mark.parametrize("kv", list(TUBE))
 def test_tube_half_value_layers(kv: int) -> None:
     spectrum = at.tube_spectrum(float(kv))
@@ -142,16 +159,33 @@ def test_tube_half_value_layers(kv: int) -> None:
         assert at.half_value_layer_mm(spectrum, behind_mm=behind) == pytest.approx(expected, rel=0.025)
 
 
+# kV, copper filter (mm), steel passed (mm). Kramers' law without target lines grows too hard with voltage: worst at 450 kV, 2.7 % of the
+# mean energy and 1.9 % of the half-value layer; 0.6 % and 0.9 % up to 250 kV.
 @pytest.mark.slow
-def test_tube_spectrum_against_an_independent_model() -> None:
+@pytest.mark.parametrize(("kv", "copper", "behind"), SPEKPY_CASES)
+def test_tube_spectrum_against_an_independent_model(kv: int, copper: int, behind: int) -> None:
     spekpy = pytest.importorskip("spekpy")
-    other = spekpy.Spek(kvp=250, th=20, dk=2)
-    other.filter("Al", 3).filter("Fe", 10)
+    other = spekpy.Spek(kvp=kv, th=20, dk=2)
+    other.filter("Al", 3).filter("Cu", copper).filter("Fe", behind)
     energy, fluence = other.get_spectrum()
-    ours = at.tube_spectrum(250.0)
-    left = ours.photons * np.exp(-10 * at.linear_attenuation("iron", ours.energy_kev))
-    assert np.average(ours.energy_kev, weights=left) == pytest.approx(np.average(energy, weights=fluence), abs=3.0)
+    ours = at.tube_spectrum(float(kv), copper_mm=float(copper))
+    left = ours.photons * np.exp(-behind * at.linear_attenuation("iron", ours.energy_kev))
+    assert np.average(ours.energy_kev, weights=left) == pytest.approx(np.average(energy, weights=fluence), rel=0.03)
+    assert at.half_value_layer_mm(ours, behind_mm=float(behind)) == pytest.approx(other.get_hvl(matl="Fe"), rel=0.025)
 
 
 def test_scatter_of_published_problems() -> None:  # [55]; 2.0 at 20 mm and 3.0 at 31 mm of steel, Ir-192; 10 %
     assert scatter_ratio(ExposurePart(source="Ir-192"), np.asarray([20.0, 31.0])) == pytest.approx([2.0, 3.0], rel=0.10)
+
+
+def test_scatter_under_a_weld_crown() -> None:  # [56]; 2.0 beside the weld behind 20 mm, 4.6 behind the crown of 24 mm
+    """Scatter strays in from the plate while the crown holds the primary back. The problem's half-value layer is 2.5 mm (120 kV behind
+    20 mm); the reference does not tell its crown's width: 16 mm, as such welds have. 5 %: a width of 14 or 18 mm moves it so much."""
+    recipe = Recipe.model_validate({"weld": {"wall_mm": 20.0}, "exposure": {"kv": 120.0, "object_to_film_mm": 0.0}})
+    assert at.half_value_layer_mm(at.tube_spectrum(120.0), behind_mm=20.0) == pytest.approx(2.5, rel=0.02)
+    across = (np.arange(400) - 199.5) / 4.0
+    thickness = np.repeat((20.0 + 4.0 * (np.abs(across) < 8.0)).astype(np.float32)[:, None], 800, axis=1)
+    primary = make_beam(recipe.exposure).dose_image(thickness)
+    ratio = scattered(recipe, primary, thickness, 4.0) / primary
+    assert float(ratio[200, 400]) == pytest.approx(4.6, rel=0.05)
+    assert float(ratio[20, 400]) == pytest.approx(2.0, rel=0.05)

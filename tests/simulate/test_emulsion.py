@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import uniform_filter
+from scipy.optimize import brentq
 from scipy.special import j1
 
-from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm
+from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm, scatter_ratio
 from rtscan.simulate.emulsion import CLASSES, FilmLaw, GrainShape, film_law, unit_grain
-from rtscan.simulate.images import disc
-from rtscan.simulate.recipe import ExposurePart, ScanPart
+from rtscan.simulate.geometry import trace
+from rtscan.simulate.images import add_patch, disc, gaussian
+from rtscan.simulate.imaging import Raster, render_body
+from rtscan.simulate.marks import wire_patches
+from rtscan.simulate.recipe import ExposurePart, IqiPart, Recipe, ScanPart
+from rtscan.simulate.render import SLIT_SIGMA
 from rtscan.simulate.scanner import to_grey
+from rtscan.simulate.shapes import Body, ellipsoid
 
 LINEAR = FilmLaw(saturation=1e7, power=1.0, granularity=0.028)
 
@@ -102,7 +109,22 @@ def test_grain_grows_with_the_root_of_density() -> None:
 def test_unsharpness() -> None:  # [47, 50, 51]
     assert geometric_unsharpness_mm(3, 12, 612) == pytest.approx(0.060, rel=0.01)
     assert inherent_unsharpness_mm(ExposurePart(kv=180)) == pytest.approx(0.0828, rel=0.01)
-    assert np.hypot(0.263, 0.157) == pytest.approx(0.306, rel=0.005)
+
+
+def test_unsharpness_adds_in_quadrature() -> None:  # [51]; Ug 0.263, Ui 0.157 -> 0.306
+    """A line of metal through the simulator's blurs. A disc of width U has variance U^2 / 16, the slit that stands for Ui U^2 / 12."""
+    ppm = 200.0
+    line = np.zeros((301, 401), dtype=np.float32)
+    line[:, 200] = 1.0
+
+    def variance(image: np.ndarray) -> float:
+        row = image[150].astype(np.float64)
+        x = (np.arange(row.size) - 200) / ppm
+        return float(np.sum(row * x * x) / np.sum(row))
+
+    spot, inherent = disc(line, 0.263 * ppm), gaussian(line, SLIT_SIGMA * 0.157 * ppm)
+    assert np.sqrt(16 * variance(spot) + 12 * variance(inherent)) == pytest.approx(0.306, rel=0.005)
+    assert variance(gaussian(spot, SLIT_SIGMA * 0.157 * ppm)) == pytest.approx(variance(spot) + variance(inherent), rel=0.005)
 
 
 @pytest.mark.parametrize(("ratio", "expected"), [(0.5, 0.935), (1.0, 0.667), (2.0, 0.1667), (3.0, 0.074)])
@@ -128,6 +150,69 @@ def test_wire_under_strip_blur(ratio: float, expected: float) -> None:  # [52]
     x = np.arange(-700, 701)
     chord = 2 * np.sqrt(np.maximum((d / 2) ** 2 - x**2, 0))
     assert np.convolve(chord, np.ones(width) / width).max() / d == pytest.approx(expected, rel=0.005)
+
+
+def test_wire_of_an_indicator_under_blur() -> None:  # [52]; a wire half as wide as the blur
+    """The simulator's own wire: under a strip 0.393 of its diameter; under the round focal spot, whose width across weighs as a
+    semicircle, the integral of chord times weight. 1 %: pixels of a fiftieth of the wire."""
+    d, ppm = 0.4, 125.0  # W10
+    raster = Raster(width=int(6 * ppm), height=int(2 * ppm), pixels_per_mm=ppm, turn_deg=0.0, c0=0.0, z0=0.0)
+    iqi = IqiPart(set="W10", along_mm=15.0, across_mm=0.0, wire_length_mm=25)  # its first wire lies in the middle of the film
+    wires, _ = wire_patches(iqi, raster, 0.0, 1.0, np.random.default_rng(1))
+    image = np.zeros(raster.shape, dtype=np.float32)
+    add_patch(image, wires[0].thickness, wires[0].x0, wires[0].y0)
+    assert float(image.max()) == pytest.approx(d, rel=0.002)
+    strip = np.ones(int(2 * d * ppm)) / int(2 * d * ppm)
+    assert np.convolve(image[int(ppm)], strip, "same").max() / d == pytest.approx(0.393, rel=0.01)
+    x = np.linspace(-0.5 * d, 0.5 * d, 20001)
+    weight = 2 * np.sqrt(d**2 - x**2) / (np.pi * d**2)
+    round_spot = np.sum(2 * np.sqrt((0.5 * d) ** 2 - x**2) * weight) * (x[1] - x[0]) / d
+    assert float(broad_disc(image, 2 * d * ppm)[int(ppm)].max()) / d == pytest.approx(round_spot, rel=0.01)
+
+
+def broad_disc(image: np.ndarray, diameter_px: float) -> np.ndarray:
+    """The room's disc blur in two halves of the scale, for it turns Gaussian above 61 pixels."""
+    small = cv2.resize(image, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    return cv2.resize(disc(small, 0.5 * diameter_px), (image.shape[1], image.shape[0]), interpolation=cv2.INTER_LINEAR)
+
+
+def test_pore_under_the_focal_spot() -> None:  # [52]; a sphere half as wide as the geometric unsharpness: 0.1667 of its diameter
+    """The whole way: recipe, projection, focal blur of the pore's own height. 2 %: samples of a ninetieth of a millimetre."""
+    film_mm, source = 110.0, 700.0
+    focal = 0.5 * (source - film_mm) / film_mm  # Ug = 0.5 mm
+    pore = 0.25 * (source - film_mm) / source  # 0.25 mm on the film
+    recipe = Recipe.model_validate(
+        {
+            "film": {"width_mm": 20.0, "height_mm": 16.0},
+            "weld": {"wall_mm": 20.0},
+            "exposure": {"focal_mm": focal, "source_to_film_mm": source, "object_to_film_mm": 100.0},
+            "place": {"station_at_middle_mm": 120.0},
+        }
+    )
+    geometry = trace(recipe)
+    body = Body(ellipsoid(pore / 2, pore / 2, pore / 2), 120.0, 0.0, 10.0, "source", pore / 2, pore / 2, pore / 2)
+    patch = render_body(body, geometry, Raster(400, 320, 20.0, 0.0, 0.0, 0.0))
+    assert patch is not None
+    assert patch.unsharpness_mm == pytest.approx(0.5, rel=1e-6)
+    blurred = disc(patch.fine, patch.unsharpness_mm * 20.0 * patch.over)
+    assert float(blurred.max()) / pore == pytest.approx(0.1667, rel=0.02)
+    volume = float(patch.on_film(20.0).sum()) / 20.0**2  # area of the shadow is magnified twice
+    assert volume == pytest.approx(np.pi * pore**3 / 6 * (source / (source - film_mm)) ** 2, rel=0.02)
+
+
+def test_less_scatter_shows_a_thinner_wire() -> None:  # [54]; n 1.4 -> 0.5, wire 0.25 mm -> 0.189 mm, 3 %
+    """A wire is just visible at a contrast in proportion to d^(-2/3) (the published problem); contrast from beam and film law."""
+    beam = _single_energy(0.2)
+
+    def contrast(d: float, scatter: float) -> float:
+        ratio = float(scatter_ratio(ExposurePart(scatter=scatter), 20.0))
+        sound, wire = (float(beam.dose(np.asarray(t))) for t in (20.0, 20.0 + d))
+        k = float(LINEAR.dose(2.0)) / (sound * (1 + ratio))
+        return 2.0 - float(LINEAR.net_density(np.asarray(k * (wire + ratio * sound))))
+
+    constant = contrast(0.25, 1.4) * 0.25 ** (2 / 3)
+    seen = brentq(lambda d: contrast(d, 0.5) - constant * d ** (-2 / 3), 0.02, 1.0)
+    assert seen == pytest.approx(0.189, rel=0.03)
 
 
 def _single_energy(mu_per_mm: float) -> Beam:
