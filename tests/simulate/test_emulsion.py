@@ -17,7 +17,7 @@ from rtscan.simulate.imaging import Raster, render_body
 from rtscan.simulate.marks import wire_patches
 from rtscan.simulate.recipe import ExposurePart, IqiPart, Recipe, ScanPart
 from rtscan.simulate.render import SLIT_SIGMA
-from rtscan.simulate.scanner import to_grey
+from rtscan.simulate.scanner import grey_to_density, to_grey
 from rtscan.simulate.shapes import Body, ellipsoid
 
 LINEAR = FilmLaw(saturation=1e7, power=1.0, granularity=0.028)
@@ -244,3 +244,49 @@ def test_other_metals_as_steel() -> None:
     beam = Beam(np.asarray([316.0]), np.asarray([1.0]), mu, -mu[0] * np.arange(0, 400.05, 0.05))
     expected = float(linear_attenuation("tungsten", 316) / mu[0])
     assert beam.equivalent_steel("tungsten", np.asarray([0.0, 1.0, 2.5]), 12.0) == pytest.approx([0, expected, 2.5 * expected], rel=1e-3)
+
+
+@pytest.mark.parametrize("look", ["dense-bright", "dense-dark"])
+@pytest.mark.parametrize(("glare", "bits"), [(0.0, 16), (1e-4, 16), (6e-4, 12)])
+def test_stray_light_flattens_what_is_dense_and_the_table_says_so(glare: float, bits: int, look: str) -> None:
+    """Grey back to density by the job sheet's own table. Tolerance: half a grey step where stray light has flattened the scale, and the
+    straight lines between the table's rows."""
+    part = ScanPart.model_validate({"glare": glare, "bits": bits, "look": look, "density_max": 4.6})
+    density = np.linspace(0.2, 4.2, 81, dtype=np.float32)[None, :]
+    grey = to_grey(density, part)[0].astype(np.float64)
+    table = np.asarray(grey_to_density(part))
+    back = np.interp(grey, table[:, 0], table[:, 1])
+    light = 10.0 ** -density[0].astype(np.float64)
+    step = 4.6 / 2**bits * (light + glare) / light
+    assert np.all(np.abs(back - density[0]) < 0.5 * step + 0.003)
+    if glare:
+        top = 2**bits - 1
+        read = 4.6 * (1 - grey / top if look == "dense-bright" else grey / top)
+        assert read == pytest.approx(-np.log10(light + glare), abs=4.6 / top)
+
+
+def test_waviness_of_the_amplifier_changes_noise_not_density() -> None:
+    """Gain between 1 - w and 1 + w, once over every 0.6 of density; the density read is off by at most w 0.6 / 2 pi."""
+    part = ScanPart(log_ripple=0.1, bits=16)
+    density = np.linspace(1.0, 3.0, 4001, dtype=np.float32)[None, :]
+    read = part.density_max * (1 - to_grey(density, part)[0] / 65535.0)
+    assert np.abs(read - density[0]).max() == pytest.approx(0.1 * 0.6 / (2 * np.pi), rel=0.02)
+    gain = np.diff(read[::40]) / np.diff(density[0][::40])
+    assert gain.max() == pytest.approx(1.1, abs=0.01)
+    assert gain.min() == pytest.approx(0.9, abs=0.01)
+
+
+def test_grain_levels_out_at_high_density() -> None:
+    """Gradient over the root of dose: on a film whose gradient stops growing, noise stops growing too. Closed form from the law."""
+    law = film_law("C4")
+    for net in (1.0, 3.0, 4.0):
+        expected = float(law.gradient(net) / law.gradient(2.0)) * np.sqrt(float(law.dose(2.0)) / float(law.dose(net)))
+        assert float(law.grain(np.asarray(net))) == pytest.approx(0.028 * expected, rel=1e-9)
+    assert float(law.grain(np.asarray(4.0))) < 1.15 * float(law.grain(np.asarray(2.0)))
+
+
+def test_lean_of_the_grain_is_in_the_silver_not_in_the_mottle() -> None:
+    """Skewness of the density: -6 times the share of the lean for silver alone, none for quantum mottle. 2 million pixels."""
+    for share, expected in ((0.0, -0.12), (1.0, 0.0)):
+        field = unit_grain((1200, 1700), 0.05, np.random.default_rng(8), GrainShape(1e-6, 1e-6, share, 0.02))
+        assert float(np.mean((field / field.std()) ** 3)) == pytest.approx(expected, abs=0.01)

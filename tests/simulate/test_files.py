@@ -13,6 +13,7 @@ from rtscan.cli.main import main
 from rtscan.errors import RecipeError
 from rtscan.job import Job
 from rtscan.simulate.files import load_recipe, load_recipes
+from rtscan.simulate.groove import cap_width_mm
 
 SMALL = """
 name = "small"
@@ -52,6 +53,7 @@ def test_film_key_and_job(tmp_path: Path) -> None:
     job = Job.model_validate(tomllib.loads((tmp_path / "out" / "small.job.toml").read_text(encoding="utf-8")))
     assert job.film.pixels_per_mm == 10
     assert job.exposure.kv == 180
+    assert job.weld.cap_width_mm == pytest.approx(cap_width_mm(load_recipe(tmp_path / "recipe.toml").weld), abs=0.051)  # to a tenth
 
 
 def test_same_seed_same_bytes(tmp_path: Path) -> None:
@@ -116,3 +118,8 @@ def test_random_set_keeps_what_the_file_fixes(tmp_path: Path) -> None:
     assert {r.weld.od_mm for r in recipes} == {219.1}
     assert recipes == load_recipes(path, np.random.default_rng(3))
     assert len({r.exposure.technique for r in recipes}) == 2
+
+
+def test_every_drawn_film_is_a_weld_of_its_own(tmp_path: Path) -> None:
+    recipes = load_recipes(write(tmp_path, '[set]\ncount = 7\nname = "yard"\n'), np.random.default_rng(3))
+    assert len({r.weld.name for r in recipes}) == 7
