@@ -103,10 +103,11 @@ class Chain:
 
 
 def make_bands(film: Film, usable: Bool, turned: bool, thickest_mm: float, cell_mm: tuple[float, float],
-               window: tuple[slice, slice] | None = None) -> Bands | None:
+               window: tuple[slice, slice] | None = None, under: Bool | None = None) -> Bands | None:
     """The film made ready: averaged along the wires, shading and slow structure taken out across them, in units of local noise.
 
-    `window` limits the work to part of the film (rows, columns). None when there is less than 8 mm by 12 mm of it.
+    `window` limits the work to part of the film (rows, columns); `under` (shape of the film) is where the shading is not followed, because
+    wires are known to lie there. None when there is less than 8 mm by 12 mm of film.
     """
     ppm = film.pixels_per_mm or 1.0
     cut = window or (slice(0, film.density.shape[0]), slice(0, film.density.shape[1]))
@@ -123,7 +124,11 @@ def make_bands(film: Film, usable: Bool, turned: bool, thickest_mm: float, cell_
     per_mm = columns / across_px * ppm
     inside = cv2.erode((weight > 250).astype(np.uint8), np.ones((1, 2 * round(LEAD_MARGIN_MM * per_mm) + 1), np.uint8)) > 0
     walls = _beside_walls(mean, inside, rows / along_px * ppm, per_mm)
-    slow = _shading(mean, inside & ~walls, per_mm, round(max(3.0, 5 * thickest_mm) * per_mm))
+    free = inside & ~walls
+    if under is not None:
+        covered = cv2.resize(under[cut].view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
+        free &= (covered.T if turned else covered) < 64
+    slow = _shading(mean, free, per_mm, round(max(3.0, 5 * thickest_mm) * per_mm))
     inside &= cv2.dilate(walls.view(np.uint8), np.ones((1, 2 * round(BEND_MM * per_mm) + 1), np.uint8)) == 0
     rough = np.where(inside, slow - mean, 0).astype(np.float32)
     field = (round(12 * per_mm) | 1, max(3, round(4.5 * rows / along_px * ppm)) | 1)

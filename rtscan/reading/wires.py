@@ -169,8 +169,10 @@ def _best_turn(ridges: F32, position: F64, lean: float, row: int, ahead: Ints, w
 
 def _where_seen(ridges: F32, rows: Ints, places: F64, middle: int, length: int) -> slice:
     """The unbroken stretch of the path about `middle` on which the thickest wires show."""
-    thick = np.mean([_at(ridges[k], rows, places[:, k]) for k in range(min(3, len(ridges)))], axis=0)
-    strength = ndimage.uniform_filter1d(thick - np.median(np.abs(ridges[0])), max(2, length // 2), mode="constant")
+    half = max(2, length // 2)
+    near = [[ndimage.uniform_filter1d(_at(ridge, rows, path + off), half, mode="constant") for off in range(-4, 5)]
+            for ridge, path in zip(ridges[:3], places.T, strict=False)]
+    strength = np.max(near, axis=1).mean(axis=0)
     there = (strength > ENDS_SHARE * strength[rows == middle]) | (np.abs(rows - middle) <= length // 2)
     stretches, _ = ndimage.label(ndimage.binary_closing(there, np.ones(max(3, length // 2), dtype=bool)))
     mine = np.flatnonzero(stretches == stretches[int(np.flatnonzero(rows == middle)[0])])

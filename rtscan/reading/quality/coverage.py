@@ -41,7 +41,8 @@ TOO_SHARP_SHARE_MAX = 0.005
 
 def coverage_checks(film: Film, job: Job, weld: Weld, marks: Marks, strips: Sequence[Strip]) -> list[Check]:
     """All coverage checks of a film whose weld was found."""
-    checks = [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips), _scratched(marks, strips), _too_sharp(film, marks, strips)]
+    checks = [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips), _scratched(marks, strips),
+              _too_sharp(film, marks, strips)]
     checks += [c for c in (_ratio(job, weld), _exposures(job)) if c is not None]
     return checks
 

@@ -22,6 +22,9 @@ from rtscan.knowledge.iqi import Wire, visible_length_mm
 from rtscan.reading.wire_search import Bands, Ints, make_bands, ridge_filter
 
 VISIBLE_SNR = 7.0
+BEST_OF_TEN = 1.54
+"""What chance adds to the best of about ten independent stretches and places tried along a wire: the expected greatest of ten normal
+deviates (L. H. C. Tippett, Biometrika 17 (1925) 364)."""
 STRONG_SNR = 9.0
 """A wire this plain fixes where the others must lie."""
 BREAK_SNR = 0.5
@@ -29,6 +32,8 @@ BREAK_SNR = 0.5
 CELL_MM = (0.5, 0.08)
 KERNEL_MM, PITCH_MM = 1.25, 5.0
 """Reach of the filter across a wire, and the usual distance of the wires: noise is measured where no wire reaches."""
+RIM_MM = 0.35
+"""How far the blur of a wire reaches on either side."""
 OFF_ROW_MM = 1.0
 """A marked wire this near to where the strong ones say it must lie may be the wire."""
 BESIDE_MM, ALONG_MM = 7.0, 7.0
@@ -101,9 +106,19 @@ def read_wires(film: Film, usable: Bool, marks: Sequence[Mark], wires: Sequence[
     if film.pixels_per_mm is None or len(paths) < 2:
         return None
     spread = np.ptp(np.concatenate([path - path[len(path) // 2] for path in paths]), axis=0)
-    bands = make_bands(film, usable, bool(spread[0] > spread[1]), wires[0].diameter_mm, CELL_MM,
-                       _window(film, paths, len(wires), bool(spread[0] > spread[1])))
+    turned = bool(spread[0] > spread[1])
+    bands = make_bands(film, usable, turned, wires[0].diameter_mm, CELL_MM, _window(film, paths, len(wires), turned),
+                       _under(film, paths, wires))
     return None if bands is None else _read(film, bands, paths, wires, kind)
+
+
+def _under(film: Film, paths: Sequence[F64], wires: Sequence[Wire]) -> Bool:
+    """bool, shape of the film: True under the wires and their blurred rims, where the shading must not follow them."""
+    canvas = np.zeros(film.density.shape, dtype=np.uint8)
+    for path, wire in zip(paths, wires, strict=False):
+        wide = round((wire.diameter_mm + 2 * RIM_MM) * (film.pixels_per_mm or 1.0))
+        cv2.polylines(canvas, [np.round(path).astype(np.int32)], False, 1, max(1, wide))
+    return canvas.view(np.bool_)
 
 
 def _window(film: Film, paths: Sequence[F64], count: int, turned: bool) -> tuple[slice, slice]:
@@ -169,7 +184,7 @@ def _measured(film: Film, bands: Bands, ridge: F32, wire: Wire, rows: F64, place
     whole = ndimage.minimum_filter1d(known.astype(np.uint8), length, mode="constant") > 0
     quarter = ndimage.uniform_filter1d(values, max(2, length // 4), mode="constant") * np.sqrt(length / 4)
     unbroken = ndimage.minimum_filter1d(quarter, max(1, length - length // 4), mode="constant") > BREAK_SNR
-    snr = np.where(whole, sums / np.maximum(noise, 0.7), 0.0)
+    snr = np.where(whole, np.maximum(sums / np.maximum(noise, 0.7) - BEST_OF_TEN, 0.0), 0.0)
     counts = (snr >= VISIBLE_SNR) & unbroken
     best = int(np.argmax(np.where(unbroken, snr, 0.5 * snr)))
     reached = ndimage.maximum_filter1d(counts.astype(np.uint8), length) > 0
