@@ -35,6 +35,7 @@ from rtscan.reading.quality.check import check_film
 from rtscan.reading.quality.detection import detection_limit
 from rtscan.reading.quality.indicator import read_indicator
 from rtscan.reading.quality.record import film_quality
+from rtscan.reading.quality.tags import with_tags
 from rtscan.reading.rank import model_name
 from rtscan.reading.segment import segment
 from rtscan.reading.straighten import straighten
@@ -67,7 +68,8 @@ class Reading:
 
 def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSettings | None = None) -> Reading:
     """Reads one film from density to verdict."""
-    chosen = settings or ReadSettings()
+    chosen, sheet_sha256 = settings or ReadSettings(), job_sha256(job)
+    job = with_tags(job, film)
     marks = find_marks(film, job)
     weld = find_weld(film, job, marks)
     strips = straighten(film, weld, marks) if weld else ()
@@ -83,7 +85,7 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
         indications, groups = group(classify(measure(regions, backgrounds, film, weld, job, contrast.per_mm if contrast else None)))
     facts = _weld_facts(film, weld, job)
     sheet = Worksheet(
-        tool=f"rtscan {__version__}", job_sha256=job_sha256(job), criteria_sha256=criteria.sha256 if criteria else "",
+        tool=f"rtscan {__version__}", job_sha256=sheet_sha256, criteria_sha256=criteria.sha256 if criteria else "",
         film=film.facts, quality=_past_failures(quality) if chosen.judge_anyway else quality,
         weld=facts, indications=_on_the_ring(indications, facts), groups=groups,
         objects=_objects(marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
@@ -97,12 +99,14 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
 
 def check_quality(film: Film, job: Job) -> FilmQuality:
     """Checks the film itself, without reading it."""
+    sheet_sha256, job = job_sha256(job), with_tags(job, film)
     marks = find_marks(film, job)
     weld = find_weld(film, job, marks)
     strips = straighten(film, weld, marks) if weld else ()
     indicator = read_indicator(film, job, weld, marks, strips)
     quality = check_film(film, job, weld, marks, strips, indicator)
-    return film_quality(film, job, strips, tuple(estimate_background(strip) for strip in strips), indicator, quality)
+    record = film_quality(film, job, strips, tuple(estimate_background(strip) for strip in strips), indicator, quality)
+    return replace(record, job_sha256=sheet_sha256)
 
 
 def _past_failures(quality: Quality) -> Quality:

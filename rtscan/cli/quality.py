@@ -10,6 +10,7 @@ import typer
 from rtscan.cli.terminal import Exit, complain, warn, with_progress
 from rtscan.errors import FilmError, RtscanError
 from rtscan.job import Job, load_job
+from rtscan.reading.load import MAX_MEGAPIXELS, load_films
 
 
 def register(app: typer.Typer) -> None:
@@ -21,6 +22,7 @@ def quality(
     films: Annotated[list[Path], typer.Argument(metavar="FILM…", help="Film files; FILM#2 is page 2 of a file.")],
     job: Annotated[Path | None, typer.Option(metavar="JOB.toml", help="Job sheet.")] = None,
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the results.")] = Path("readings"),
+    max_megapixels: Annotated[float, typer.Option(min=0.01, help="Refuse a file with more pixels than this.")] = MAX_MEGAPIXELS,
 ) -> int:
     """Checks each film; one that cannot be read is reported and the others go on."""
     sheet = load_job(job)
@@ -30,23 +32,22 @@ def quality(
     failed = False
     for path in with_progress(films, "films"):
         try:
-            _one_file(path, sheet, out)
+            _one_file(path, sheet, out, max_megapixels)
         except RtscanError as problem:
             complain(problem)
             failed = True
     return Exit.NOT_DONE if failed else Exit.DONE
 
 
-def _one_file(path: Path, job: Job, out: Path) -> None:
+def _one_file(path: Path, job: Job, out: Path, max_megapixels: float) -> None:
     from rtscan.filmset.one_film import file_and_page, stem_of
     from rtscan.pipeline import check_quality
-    from rtscan.reading.load import load_films
     from rtscan.record_json import dump
     from rtscan.report.quality_page import quality_html, quality_lines
     from rtscan.writing import write_text
 
     file, page = file_and_page(path)
-    films = load_films(file, job)
+    films = load_films(file, job, max_megapixels)
     if page is not None and not 1 <= page <= len(films):
         raise FilmError(str(path), f"has {len(films)} page(s); name one of them")
     for film in films if page is None else (films[page - 1],):

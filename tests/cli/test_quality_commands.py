@@ -51,6 +51,11 @@ def test_a_bad_film_is_one_line_and_the_others_go_on(tmp_path: Path, capsys: pyt
     assert (tmp_path / "good.quality.json").is_file()
 
 
+def test_a_film_with_too_many_pixels_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["quality", str(film(tmp_path / "large.png")), "--max-megapixels", "0.01", "--out", str(tmp_path)]) == 2
+    assert "raise --max-megapixels" in capsys.readouterr().err
+
+
 def test_two_films_of_one_name_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "x").mkdir()
     assert main(["quality", str(film(tmp_path / "a.png")), str(film(tmp_path / "x" / "a.png"))]) == 2

@@ -13,12 +13,7 @@ from rtscan.reading.quality.density import density_checks
 from rtscan.reading.quality.indicator import NO_WIRES, Indicator, numbers_are_sure, read_indicator
 from rtscan.reading.quality.lines import judged, not_assessed
 from rtscan.reading.quality.sharpness import sharpness_checks
-
-TAG_KEYS = {
-    "material thickness mm": ("weld", "wall_mm"), "outer diameter mm": ("weld", "od_mm"), "pipe diameter mm": ("weld", "od_mm"),
-    "source to film mm": ("exposure", "source_to_film_mm"), "kvp": ("exposure", "kv"), "focal spot mm": ("exposure", "focal_mm"),
-}
-TAG_TOLERANCE = 0.02
+from rtscan.reading.quality.tags import tag_checks
 
 
 def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Sequence[Strip],
@@ -37,7 +32,7 @@ def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Se
     checks += sharpness_checks(film, job, strips, seen.contrast)
     if weld is not None:
         checks += coverage_checks(film, job, weld, marks, strips)
-    checks += _tag_checks(film, job)
+    checks += tag_checks(film, job)
     return Quality(readable=not any(c.required and c.result == "fail" for c in checks), checks=tuple(checks))
 
 
@@ -69,20 +64,3 @@ def _wire_check(job: Job, seen: Indicator) -> Check:
 
 def _no_wire(name: str, limit: Limit, says: str) -> Check:
     return Check(name, "fail", limit.clause, None, Range(limit.min, limit.max), "mm", True, limit.unverified, limit.source, says)
-
-
-def _tag_checks(film: Film, job: Job) -> list[Check]:
-    """What the file's own tags say where the job sheet says otherwise: reported, the job sheet wins."""
-    differences = []
-    for tag, (section, key) in TAG_KEYS.items():
-        stated = getattr(getattr(job, section), key)
-        try:
-            said = float(film.tags.get(tag, ""))
-        except ValueError:
-            continue
-        if stated is not None and abs(said - stated) > TAG_TOLERANCE * abs(stated):
-            differences.append(f"{tag} {said:g} in the file, {section}.{key} {stated:g} in the job sheet")
-    if not differences:
-        return []
-    return [judged("file tags", len(differences), Limit("", "DICONDE tags of the file", False, None, 0.0), "differences",
-                   "; ".join(differences) + "; the job sheet is used", required=False)]
