@@ -76,10 +76,19 @@ def segment(backgrounds: tuple[Background, ...], blur_mm: float | None = None, s
 
     blur_mm: Gaussian sigma of the film's unsharpness where known.
     """
+    return outlined(backgrounds, tuple(search_strip(b) for b in backgrounds), blur_mm, settings)
+
+
+def outlined(
+    backgrounds: tuple[Background, ...],
+    searched: tuple[Found, ...],
+    blur_mm: float | None = None,
+    settings: SegmentSettings | None = None,
+) -> Regions:
+    """The regions of strips already searched, best score first."""
     chosen = settings or SegmentSettings()
     regions: list[Region] = []
-    for background in backgrounds:
-        found = search_strip(background)
+    for background, found in zip(backgrounds, searched, strict=True):
         bars = [model_bar(c.tone) if chosen.bar is None else chosen.bar for c in found.search.candidates]
         accepted = [k for k, bar in enumerate(bars) if found.ranks[k] >= bar]
         pieces = join(found.search, accepted, found.features)

@@ -1,8 +1,8 @@
 """Find the weld on a film: the bright ribbon that runs across it, or the two arcs of an elliptical exposure.
 
-The search makes candidates in both directions of the film on a reduced image, follows the best of them at fine resolution,
-and decides between a plate or single-wall weld, a tube whose weld lies across it, and an ellipse. What is not convincing is
-refused (None): a film without a weld cannot be read.
+A small network looks at the whole film first (`weld_sight`); where it is sure, its ribbons are followed at fine resolution. Where it is
+not, a search makes candidates in both directions of the film on a reduced image and decides between a plate or single-wall weld, a tube
+whose weld lies across it, and an ellipse. What is not convincing is refused (None): a film without a weld cannot be read.
 """
 
 from __future__ import annotations
@@ -32,13 +32,19 @@ from rtscan.reading.ribbon import (
 )
 from rtscan.reading.tube import Tube, tube_of
 from rtscan.reading.weld_edges import Course, follow_edges
+from rtscan.reading.weld_sight import of_width, sight, sighted
 
+FAINT = "the weld edges are faint on part of the film"
 WIDE = RibbonSettings(least_width=64, greatest_width=160, widths=6)
 
 
 @dataclass(frozen=True)
 class WeldBandSettings:
-    """Least evidence (1.5 is perfect) for a weld and for one beyond doubt; how alike two arcs of an ellipse must be."""
+    """Least evidence (1.5 is perfect) for a weld and for one beyond doubt; how alike two arcs of an ellipse must be.
+
+    `least_sure` and `sure_sight` are the same for the network's sight (1 is perfect; smooth films without a weld reached 0.9), and
+    `least_even_seen` the least ratio of its two density steps: a step in the plate has only one.
+    """
 
     rows_of_search: int = 640
     least_score: float = 0.95
@@ -56,6 +62,10 @@ class WeldBandSettings:
     least_even: float = 0.25
     hollow: float = 0.5
     bulge_ratio: float = 0.3
+    least_sure: float = 0.93
+    sure_sight: float = 0.98
+    least_even_seen: float = 0.05
+    width_trusted: float = 0.25
 
 
 @dataclass(frozen=True)
@@ -67,11 +77,12 @@ class _Candidate:
 
 @dataclass(frozen=True)
 class _Found:
-    """What the search found; `axis` is the pipe axis of a double-image film."""
+    """What the search found; `axis` is the pipe axis of a double-image film, `limits` the same where the tube's limits told it."""
 
     courses: list[Course]
     doubt: str = ""
     axis: PipeAxis | None = None
+    limits: PipeAxis | None = None
 
 
 def find_weld(film: Film, job: Job, marks: Marks) -> Weld | None:
@@ -82,7 +93,7 @@ def find_weld(film: Film, job: Job, marks: Marks) -> Weld | None:
     usable = film.valid & ~marks.hidden
     if min(film.density.shape) < 32 or usable.mean() < 0.2:
         return None
-    found = _search(film.density, usable, job, film.pixels_per_mm, settings)
+    found = _seen(film, usable, job, settings) or _search(film.density, usable, job, film.pixels_per_mm, settings)
     if not found.courses:
         return None
     if found.axis is not None or _double(job):
@@ -112,11 +123,36 @@ def _search(density: F32, usable: Bool, job: Job, pixels_per_mm: float | None, s
         for tube in (tube_of(density, courses[0]), tube_of(density, *courses) if len(courses) == 2 else None):
             across = _across_tube(density, usable, tube, job, pixels_per_mm, settings) if tube else []
             if tube and across:
-                return _Found(across, axis=axis_from_limits(tube.at, tube.upper, tube.lower, tube.turned))
-    doubt = "" if best.ribbon.score >= settings.sure_score else "the weld edges are faint on part of the film"
+                limits = axis_from_limits(tube.at, tube.upper, tube.lower, tube.turned)
+                return _Found(across, axis=limits, limits=limits)
+    doubt = "" if best.ribbon.score >= settings.sure_score else FAINT
     courses, beside = _one_or_two(courses, job, settings)
     axis = axis_from_arcs(*courses) if len(courses) == 2 else None
     return _Found(courses, _join(doubt, beside), axis)
+
+
+def _seen(film: Film, usable: Bool, job: Job, settings: WeldBandSettings) -> _Found | None:
+    """The weld as the network sees it, followed at fine resolution; None where the network is not sure of one."""
+    seen = sight(film.density, film.valid)
+    technique = job.exposure.technique
+    told = None if technique is None else technique == "DWDI-ellipse"
+    sights = sighted(seen, told) if seen is not None else ()
+    if not sights or min(s.sure for s in sights) < settings.least_sure or (told and len(sights) < 2):
+        return None
+    width = _told_width(job, film.pixels_per_mm)
+    ribbons = [s if width is None else of_width(s, width, settings.width_trusted) for s in sights]
+    courses = [follow_edges(film.density, usable, s.reduced, s.ribbon, technique == "DWSI") for s in ribbons]
+    doubt = "" if min(s.sure for s in sights) >= settings.sure_sight else FAINT
+    if len(courses) < 2:
+        steps = sorted([courses[0].step_upper, courses[0].step_lower])
+        return _Found(courses, doubt) if steps[0] > settings.least_even_seen * steps[1] else None
+    limits = _search(film.density, usable, job, film.pixels_per_mm, settings).limits
+    return _Found(courses, doubt, limits if limits is not None and _along(limits, courses[0]) else axis_from_arcs(*courses))
+
+
+def _along(axis: PipeAxis, course: Course) -> bool:
+    """Whether an axis lies across a course, so that places count along it."""
+    return bool(abs(axis.across[1 if course.turned else 0]) > 0.7)
 
 
 def _candidates(

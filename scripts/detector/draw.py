@@ -6,6 +6,7 @@ from typing import Any, get_args
 
 import numpy as np
 
+from rtscan.simulate.population import random_recipe
 from rtscan.simulate.recipe import ArtefactKind, Kind, Recipe
 
 KINDS = get_args(Kind)
@@ -29,9 +30,16 @@ PIPES = ((60.3, 3.91), (88.9, 5.49), (114.3, 6.02), (168.3, 7.11), (219.1, 8.18)
 TECHNIQUES = ("SWSI", "DWSI", "panoramic", "DWDI-ellipse", "DWDI-superimposed")
 
 
+USUAL_SHARE = 0.4
+"""Share of films drawn as a yard's films are (`rtscan.simulate.population`); the others are wider than any yard's."""
+
+
 def draw_recipe(rng: np.random.Generator, clean: bool, name: str) -> Recipe:
     """One film. `clean` films have all the clutter and no imperfection."""
-    technique = str(rng.choice(TECHNIQUES, p=[0.56, 0.18, 0.12, 0.10, 0.04]))
+    technique = rng.choice(np.array(TECHNIQUES, dtype=object), p=[0.52, 0.18, 0.12, 0.13, 0.05])
+    if rng.random() < USUAL_SHARE:
+        level = int(rng.choice([1, 2, 3], p=[0.25, 0.4, 0.35]))
+        return random_recipe(level, technique, rng, clean_share=float(clean)).model_copy(update={"name": name})
     weld = _weld(rng, technique)
     table: dict[str, Any] = {
         "name": name,
@@ -60,7 +68,7 @@ def _weld(rng: np.random.Generator, technique: str) -> dict[str, Any]:
     return {
         "od_mm": od,
         "wall_mm": round(wall, 2),
-        "preparation": str(rng.choice(["V", "V", "U", "X", "square" if wall < 6 else "V"])),
+        "preparation": str(rng.choice(["V", "V", "U", "J", "X", "square" if wall < 6 else "V"])),
         "bevel_deg": float(rng.uniform(20, 37)),
         "gap_mm": float(rng.uniform(0.5, 3.5)),
         "land_mm": float(rng.uniform(0.5, 2.0)),
@@ -72,6 +80,9 @@ def _weld(rng: np.random.Generator, technique: str) -> dict[str, Any]:
         "ripple_mm": float(np.clip(rng.gamma(2, 0.09), 0, 0.9)),
         "ripple_pitch_mm": float(np.exp(rng.uniform(np.log(0.9), np.log(8)))),
         "roughness": rough,
+        "root_uneven": float(np.exp(rng.uniform(-0.7, 0.9))),
+        "toe_mm": float(np.exp(rng.uniform(np.log(0.2), np.log(0.7)))),
+        "tacks_mm": tuple(float(s) for s in rng.uniform(0, 240, int(rng.integers(1, 5)))) if rng.random() < 0.25 else (),
         "ground": ground,
         "stops_mm": None if rng.random() < 0.5 else tuple(float(s) for s in rng.uniform(0, 240, int(rng.integers(0, 4)))),
         "material": str(rng.choice(["carbon steel", "stainless steel"], p=[0.8, 0.2])),
@@ -90,6 +101,9 @@ def _film(rng: np.random.Generator, technique: str, weld: dict[str, Any]) -> dic
         "border_mm": float(rng.choice([0.0, 0.0, 0.6, 1.5])),
         "uneven": float(rng.choice([0.0, 0.1, 0.3, 0.6])),
         "ends": float(rng.choice([0.0, 0.0, -0.3, -0.6, 0.4])),
+        "mottle_mm": float(rng.uniform(0.035, 0.09)),
+        "mottle_share": float(rng.uniform(0.3, 0.75)),
+        "grain_skew": float(rng.uniform(0.0, 0.035)),
     }
 
 
@@ -104,6 +118,8 @@ def _scan(rng: np.random.Generator) -> dict[str, Any]:
         "noise": float(rng.choice([0.002, 0.004, 0.01])),
         "blur_mm": float(rng.uniform(0.03, 0.12)),
         "dust": int(rng.choice([0, 0, 3, 10, 25])),
+        "glare": float(np.exp(rng.uniform(np.log(3e-6), np.log(6e-4)))) if rng.random() < 0.5 else 0.0,
+        "log_ripple": float(rng.uniform(0.02, 0.12)) if rng.random() < 0.4 else 0.0,
     }
 
 

@@ -7,15 +7,19 @@ from typing import Any
 
 import numpy as np
 from films import ReadFilm, Truth, kind_of, simulate_and_read, truth_on_grid
+from scoring_match import Outline, matched
 
 from rtscan.reading.candidates import Candidate, Search
 from rtscan.reading.features import surroundings
 from rtscan.reading.filters import detection_grid
+from rtscan.reading.measure import measure
 from rtscan.reading.net import KINDS, channels
-from rtscan.reading.segment import search_strip
+from rtscan.reading.segment import Found, SegmentSettings, outlined, search_strip
 
 GROW_MM = 0.5
 LEAST_SHARE = 0.25
+LOW_BAR = 0.15
+"""Least rank of a region that teaches the naming of types."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +59,7 @@ def net_samples(seed: int, number: int, clean_share: float) -> list[NetSample]:
 @dataclass(frozen=True)
 class CandidateTable:
     """Candidates of one film: features (candidates, names) float32, the truth each one finds (−1 none), whether on a mark; truths
-    with their facts."""
+    with their facts; `regions`, the outlined ones above a low bar with the truth that each is."""
 
     number: int
     clean: bool
@@ -65,6 +69,7 @@ class CandidateTable:
     features: np.ndarray
     finds: list[int]
     truths: list[dict[str, Any]]
+    regions: list[tuple[dict[str, float], int]]
 
 
 def candidate_table(seed: int, number: int, clean_share: float, true_band: bool) -> CandidateTable:
@@ -72,15 +77,27 @@ def candidate_table(seed: int, number: int, clean_share: float, true_band: bool)
     read = simulate_and_read(seed, number, clean_share, true_band)
     features: list[dict[str, float]] = []
     finds: list[int] = []
-    for background in read.backgrounds:
-        found = search_strip(background)
+    searched = tuple(search_strip(b) for b in read.backgrounds)
+    for background, found in zip(read.backgrounds, searched, strict=True):
         masks = truth_on_grid(read, background, found.search.grid.residual.shape)
         features += [dict(f) | {"arc": float(background.strip.arc)} for f in found.features]
         finds += labels(found.search, masks, read)
     facts = [_facts(t) for t in read.truths]
     names = tuple(features[0]) if features else ()
     matrix = np.array([[f[n] for n in names] for f in features], dtype=np.float32)
-    return CandidateTable(number, read.clean, read.technique, read.weld is not None, names, matrix, finds, facts)
+    return CandidateTable(number, read.clean, read.technique, read.weld is not None, names, matrix, finds, facts, _regions(read, searched))
+
+
+def _regions(read: ReadFilm, searched: tuple[Found, ...]) -> list[tuple[dict[str, float], int]]:
+    """The measured features of every region above a low bar that is one of the truths."""
+    if read.weld is None:
+        return []
+    regions = outlined(read.backgrounds, searched, settings=SegmentSettings(bar=LOW_BAR))
+    measured = measure(regions, read.backgrounds, read.film, read.weld, read.job)
+    truths = [Outline(t.indication.tone, t.outline_px) for t in read.truths]
+    calls = [Outline(m.indication.tone, np.array(m.indication.outline_px, dtype=float)) for m in measured]
+    pairs = matched(truths, calls, read.film.pixels_per_mm or 20.0).pairs
+    return [({k: float(v) for k, v in measured[j].features.items()}, truth) for truth, j in sorted(pairs.items())]
 
 
 def labels(search: Search, masks: list[np.ndarray], read: ReadFilm) -> list[int]:

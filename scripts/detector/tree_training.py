@@ -17,6 +17,7 @@ from rtscan.reading.rank import LEAST_SNR
 from rtscan.reading.type_clues import CLUES, clue_values
 
 LEAST_DETECTABILITY = 2.0
+LEAST_NAMED = 3.0
 FALSE_CALLS_PER_FILM = {"dark": 0.5, "bright": 0.2}
 FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.45, "bright": 0.2}
 LEAST_OF_A_TYPE = 12
@@ -70,7 +71,7 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
         calibrations[tone] = _calibrated(trees, calibration, names, tone)
         bars[tone] = _bar(trees, calibration, names, calibrations[tone], tone)
     (models / "types.json").write_text(json.dumps(_types(training, calibration), ensure_ascii=False), encoding="utf-8")
-    parts = ("net.onnx", "rank_dark.onnx", "rank_bright.onnx", "types.json")
+    parts = ("weld.onnx", "net.onnx", "rank_dark.onnx", "rank_bright.onnx", "types.json")
     files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in parts}
     recipe = {
         "name": f"detector draw {seeds['draw']}",
@@ -206,12 +207,13 @@ def _bar(trees: HistGradientBoostingClassifier, tables: list[Any], names: tuple[
 
 
 def _found(tables: list[Any]) -> tuple[list[dict[str, float]], list[str]]:
+    """Features and true type of every outlined region that is a visible truth."""
     rows, terms = [], []
     for t in tables:
-        for row, found in zip(t.features, t.finds, strict=True):
-            if found >= 0 and t.truths[found]["detectability"] >= 3 and t.truths[found]["iso6520"] in TERMS:
-                rows.append(dict(zip(t.names, map(float, row), strict=True)))
-                terms.append(TERMS[t.truths[found]["iso6520"]])
+        for features, truth in t.regions:
+            if t.truths[truth]["detectability"] >= LEAST_NAMED and t.truths[truth]["iso6520"] in TERMS:
+                rows.append(features)
+                terms.append(TERMS[t.truths[truth]["iso6520"]])
     return rows, terms
 
 
