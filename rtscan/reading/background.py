@@ -148,9 +148,10 @@ def _principal_profiles(rest: F32, columns_per_mm: float, settings: BackgroundSe
     clipped = np.clip(rest, -settings.clip_sigmas * sigma, settings.clip_sigmas * sigma)
     smooth = ndimage.gaussian_filter1d(clipped, settings.profile_smoothing_mm * columns_per_mm, axis=1, mode="nearest")
     smooth = ndimage.gaussian_filter1d(smooth, 1.5, axis=0, mode="nearest")
-    left, weights, right = np.linalg.svd(smooth, full_matrices=False)
-    count = min(settings.profiles, len(weights))
-    return np.asarray((left[:, :count] * weights[:count]) @ right[:count], dtype=np.float32)
+    # The strongest left singular vectors are the last eigenvectors of the Gram matrix: a tenth of the work of the whole decomposition.
+    wide = smooth.astype(np.float64)
+    profiles = np.linalg.eigh(wide @ wide.T)[1][:, -settings.profiles :]
+    return np.asarray(profiles @ (profiles.T @ wide), dtype=np.float32)
 
 
 def _persistent_lines(middle: F32, rest: F32, rows_per_mm: float, settings: BackgroundSettings) -> F32:
