@@ -11,7 +11,7 @@ import numpy as np
 
 from rtscan.film import F32, F64
 from rtscan.knowledge.attenuation import Spectrum, dose_weights, gamma_lines, linear_attenuation, tube_spectrum
-from rtscan.simulate.images import Real, lookup
+from rtscan.simulate.images import Real, gaussian, lookup, stretch
 from rtscan.simulate.recipe import ExposurePart, Recipe
 
 THICKNESS_STEP_MM = 0.05
@@ -101,3 +101,11 @@ def scatter_spread_mm(recipe: Recipe) -> float:
     (radiation scattered at 30 to 60 degrees half way through); no published source."""
     walls = 2.0 if recipe.exposure.technique.startswith("DWDI") else 1.0
     return 1.5 + 0.6 * (walls * recipe.weld.wall_mm + recipe.exposure.object_to_film_mm)
+
+
+def scattered(recipe: Recipe, primary: F32, thickness: F32, ppm: float) -> F32:
+    """Scattered dose at film pixels: primary times the ratio, spread by `scatter_spread_mm`."""
+    step = max(round(1.5 * ppm), 1)
+    small = (max(primary.shape[0] // step, 4), max(primary.shape[1] // step, 4))
+    source = stretch(primary, small) * scatter_ratio(recipe.exposure, stretch(thickness, small))
+    return stretch(gaussian(source, scatter_spread_mm(recipe) * ppm / step), primary.shape)

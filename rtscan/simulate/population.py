@@ -156,10 +156,17 @@ def _weld(level: int, technique: Technique, rng: np.random.Generator) -> Table:
         table["mismatch_mm"] = _uniform(rng, -1.5, 1.5)
     if table["preparation"] in ("U", "J"):
         table["bevel_deg"] = _uniform(rng, 7, 16)
-    around = np.pi * table["od_mm"] if "od_mm" in table else None
+    return table | _tacks_and_seams(table, rng)
+
+
+def _tacks_and_seams(weld: Table, rng: np.random.Generator) -> Table:
+    """Stations of tacks, and of the pipe's own seams where it has been welded from plate or strip."""
+    table: Table = {}
+    around = np.pi * weld["od_mm"] if "od_mm" in weld else None
     if rng.random() < 0.35:
         places = np.cumsum(rng.uniform(30, 90, 4)) if around is None else (np.arange(4) + rng.uniform(0, 1, 4)) * around / 4
         table["tacks_mm"] = [round(float(t), 1) for t in places]
+    wall = weld["wall_mm"]
     if around is not None and wall >= 7 and rng.random() < 0.12:  # a pipe with a welded seam; usually set off from its neighbour's
         table["seams_mm"] = [round(float(s), 1) for s in rng.uniform(0, around, 2)]
         table |= {"seam_width_mm": _uniform(rng, 0.6 * wall + 3, wall + 8), "seam_height_mm": _uniform(rng, 0.5, 2.5)}

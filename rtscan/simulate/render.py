@@ -13,7 +13,7 @@ from rtscan.findings import ObjectMark
 from rtscan.simulate.anatomy import ACROSS_STEP_MM, ALONG_STEP_MM, Relief, WallRelief, make_relief
 from rtscan.simulate.artefacts import mark_dose, mark_film
 from rtscan.simulate.beads import smooth_noise
-from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm, make_beam, scatter_ratio, scatter_spread_mm
+from rtscan.simulate.beam import Beam, geometric_unsharpness_mm, inherent_unsharpness_mm, make_beam, scattered
 from rtscan.simulate.emulsion import FilmLaw, detector_law, film_law, grain_shape, unit_grain
 from rtscan.simulate.flaws import build
 from rtscan.simulate.geometry import Geometry, Surface, WallFrame, trace
@@ -370,14 +370,6 @@ def _dose(recipe: Recipe, beam: Beam, thickness: F32, field: F32, ppm: float) ->
     dose += gaussian(primary, sigma)
     dose *= field
     return dose
-
-
-def scattered(recipe: Recipe, primary: F32, thickness: F32, ppm: float) -> F32:
-    """Scattered dose at film pixels: primary times the ratio, spread by `scatter_spread_mm`."""
-    step = max(round(1.5 * ppm), 1)
-    small = (max(primary.shape[0] // step, 4), max(primary.shape[1] // step, 4))
-    source = stretch(primary, small) * scatter_ratio(recipe.exposure, stretch(thickness, small))
-    return stretch(gaussian(source, scatter_spread_mm(recipe) * ppm / step), primary.shape)
 
 
 def _field(recipe: Recipe, raster: Raster, rng: np.random.Generator) -> F32:

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from rtscan.knowledge import attenuation as at
-from rtscan.simulate.beam import make_beam, scatter_ratio
+from rtscan.simulate.beam import make_beam, scatter_ratio, scattered
 from rtscan.simulate.recipe import ExposurePart, Recipe
-from rtscan.simulate.render import scattered
 
 # NIST Standard Reference Database 126, tables 3 and 4 (cm2/g); interpolated nodes within 0.5 %.
 NIST = [
