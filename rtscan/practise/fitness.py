@@ -85,6 +85,8 @@ def _weld_field(exposed: Exposed, weld: WeldFacts, beside_mm: float) -> NDArray[
     field = np.zeros(exposed.raster.shape, dtype=np.uint8)
     for arc in weld.arcs:
         part = _judged_part(len(arc.centreline_px), arc.wall is not None)
+        if not arc.left_edge_px[part]:  # this wall's weld lies off the film
+            continue
         ring = np.vstack([np.asarray(arc.left_edge_px)[part], np.asarray(arc.right_edge_px)[part][::-1]]).reshape(-1, 1, 2)
         cv2.fillPoly(field, [np.round(ring).astype(np.int32)], 1)
     wide = 2 * round(beside_mm * exposed.raster.pixels_per_mm) + 1

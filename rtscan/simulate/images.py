@@ -44,12 +44,17 @@ def _weights(sigma_px: float) -> F64:
 
 
 def disc(image: Real, diameter_px: float) -> F32:
-    """Blur by an even disc (the focal spot), its rim weighted by cover; unchanged below half a pixel, a Gaussian of the same variance
-    above WIDEST_DISC_PX."""
+    """Blur by an even disc (the focal spot), its rim weighted by cover; unchanged below half a pixel, on a coarser grid above
+    WIDEST_DISC_PX."""
     if diameter_px < 0.5:
         return np.asarray(image, dtype=np.float32)
     if diameter_px > WIDEST_DISC_PX:
-        return broad(image, diameter_px / 4.0)
+        step = int(np.ceil(diameter_px / WIDEST_DISC_PX))
+        pad = int(np.ceil(0.5 * diameter_px)) + step
+        rows, columns = image.shape
+        more = -(rows + 2 * pad) % step, -(columns + 2 * pad) % step
+        wide = cv2.copyMakeBorder(np.asarray(image, np.float32), pad, pad + more[0], pad, pad + more[1], cv2.BORDER_REPLICATE)
+        return stretch(disc(shrink(wide, step), diameter_px / step), wide.shape)[pad : pad + rows, pad : pad + columns]
     half = int(np.ceil(0.5 * diameter_px))
     sub = 8
     axis = (np.arange((2 * half + 1) * sub) + 0.5) / sub - half - 0.5

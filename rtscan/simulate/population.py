@@ -299,6 +299,7 @@ def _indicators(
 ) -> tuple[list[Table], list[Table]]:
     turned = 45 < place.get("angle_deg", 0.0) < 135
     along, across = (film["height_mm"], film["width_mm"]) if turned else (film["width_mm"], film["height_mm"])
+    reach = 0.08 if technique.startswith("DWDI") else 0.3  # on a tube the wires must lie on the metal
     wires = (
         []
         if rng.random() < 0.06 * level
@@ -306,7 +307,7 @@ def _indicators(
             {
                 "set": "W10" if weld["wall_mm"] > 5 else "W13",
                 "side": "film" if technique in ("DWSI", "panoramic") else "source",
-                "along_mm": _uniform(rng, -0.3, 0.3) * along,
+                "along_mm": _uniform(rng, -reach, reach) * along,
                 "across_mm": _uniform(rng, -0.12, 0.12) * across,
                 "wire_length_mm": 50 if across > 60 and not technique.startswith("DWDI") else 25,
             }
