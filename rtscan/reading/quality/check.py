@@ -29,7 +29,7 @@ def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Se
         checks.append(Check("weld found", "fail", required=True, source="rtscan",
                             says="no weld was found; give its centreline in the job sheet (centreline_px)"))
     checks.append(_wire_check(job, seen))
-    checks += sharpness_checks(film, job, strips, seen.contrast)
+    checks += sharpness_checks(film, job, strips, seen.contrast, seen.duplex)
     if weld is not None:
         checks += coverage_checks(film, job, weld, marks, strips)
     checks += tag_checks(film, job)

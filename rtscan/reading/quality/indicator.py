@@ -21,6 +21,7 @@ from rtscan.knowledge.iqi import (
     wire_set,
 )
 from rtscan.reading.quality.contrast import Contrast, contrast_from_source, contrast_from_wires
+from rtscan.reading.quality.duplex import Duplex, read_duplex
 from rtscan.reading.quality.wires import WireSet, read_wires
 from rtscan.reading.wires import ASSUMED_SET
 
@@ -35,13 +36,15 @@ class Indicator:
     required: RequiredWire | None
     contrast: Contrast | None
     why_not: str = ""
+    duplex: Duplex | None = None
 
 
 def read_indicator(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Sequence[Strip]) -> Indicator:
     """Looks for the wires that the job sheet names (kind and set) and calibrates contrast with them, else with the declared source."""
     found, why_not = _find(film, job, marks)
     contrast = contrast_from_wires(film, found, found.turned, strips) if found and numbers_are_sure(job) else None
-    return Indicator(found, required_wire(job), contrast or contrast_from_source(film, job, strips), why_not)
+    duplex = read_duplex(film) if job.iqi.kind == "duplex" else None
+    return Indicator(found, required_wire(job), contrast or contrast_from_source(film, job, strips), why_not, duplex)
 
 
 def numbers_are_sure(job: Job) -> bool:

@@ -24,6 +24,7 @@ from rtscan.knowledge.testing import (
     snr_n_limit,
 )
 from rtscan.reading.quality.contrast import FOG, Contrast
+from rtscan.reading.quality.duplex import Duplex
 from rtscan.reading.quality.lines import judged, not_assessed
 
 MEASURED_SLACK = 1.3
@@ -32,11 +33,14 @@ SNR_BLOCK = (20, 55)
 """ISO 17636-2: the signal-to-noise ratio is taken over at least 20 x 55 pixels."""
 
 
-def sharpness_checks(film: Film, job: Job, strips: Sequence[Strip], contrast: Contrast | None) -> list[Check]:
+def sharpness_checks(film: Film, job: Job, strips: Sequence[Strip], contrast: Contrast | None,
+                     duplex: Duplex | None = None) -> list[Check]:
     """All checks of blur and noise that the job sheet and the film allow."""
-    checks = [c for c in (_geometric(job), _total(job, contrast), _pitch(film, job)) if c is not None]
+    checks = [c for c in (_geometric(job), _total(job, contrast, duplex), _pitch(film, job)) if c is not None]
+    if job.testing.standard == "iso-17636-2" or job.iqi.kind == "duplex":
+        checks.append(_resolution(job, contrast, duplex))
     if job.testing.standard == "iso-17636-2":
-        checks += [_resolution(job, contrast), _noise(film, job, strips, contrast)]
+        checks += [_noise(film, job, strips, contrast)]
     return checks
 
 
@@ -84,9 +88,12 @@ def _distance(name: str, job: Job, away_mm: float, b_mm: float) -> Check:
     return judged(name, away_mm, replace(least, min=(least.min or 0.0) * share), "mm", "the source is too near, by the job sheet", digits=1)
 
 
-def _total(job: Job, contrast: Contrast | None) -> Check:
-    """Unsharpness as measured on the wires, against what the standard's geometry and the radiation's own unsharpness add up to."""
+def _total(job: Job, contrast: Contrast | None, duplex: Duplex | None) -> Check:
+    """Unsharpness as measured on the wires or the duplex pairs, against what the standard's geometry and the radiation's own unsharpness
+    add up to."""
     measured = None if contrast is None else contrast.unsharpness_mm
+    if duplex is not None:
+        measured = 2 * duplex.resolution_mm
     if measured is None:
         return not_assessed("total unsharpness", "too few wires seen", None, "mm", required=False)
     limit = _total_limit(job)
@@ -108,13 +115,19 @@ def _total_limit(job: Job) -> Limit | None:
     return Limit("follows from the geometry rule", source, True, None, hypot(ug_mm, inherent))
 
 
-def _resolution(job: Job, contrast: Contrast | None) -> Check:
-    name, through = "basic spatial resolution", penetrated_mm(job)
-    if through is None or contrast is None or contrast.unsharpness_mm is None:
-        return not_assessed(name, "give wall_mm; wires or a duplex indicator are needed", None, "mm")
+def _resolution(job: Job, contrast: Contrast | None, duplex: Duplex | None) -> Check:
+    """Of the duplex pairs where they were read, else half the unsharpness measured on the single wires. Required by ISO 17636-2 only."""
+    name, through, digital = "basic spatial resolution", penetrated_mm(job), job.testing.standard == "iso-17636-2"
+    measured = None if contrast is None or contrast.unsharpness_mm is None else contrast.unsharpness_mm / 2
+    says = "the image is not sharp enough"
+    if duplex is not None:
+        measured = duplex.resolution_mm
+        says = f"duplex pair D{duplex.number} is the first whose wires merge" if duplex.number else "all duplex pairs are apart"
+    if through is None or measured is None:
+        return not_assessed(name, "give wall_mm; wires or a duplex indicator are needed", None, "mm", required=digital, measured=measured)
     limit = resolution_limit(job.testing.class_ or "B", through)
-    slack = (MEASURED_SLACK - 1) * (limit.max or 0.0)
-    return judged(name, contrast.unsharpness_mm / 2, limit, "mm", "the image is not sharp enough", slack=slack)
+    slack = 0.0 if duplex is not None else (MEASURED_SLACK - 1) * (limit.max or 0.0)
+    return judged(name, measured, limit, "mm", says, slack=slack, passing=says if duplex is not None else "", required=digital)
 
 
 def _noise(film: Film, job: Job, strips: Sequence[Strip], contrast: Contrast | None) -> Check:
