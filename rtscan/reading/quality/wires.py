@@ -22,9 +22,9 @@ from rtscan.knowledge.iqi import Wire, visible_length_mm
 from rtscan.reading.wire_search import Bands, Ints, make_bands, ridge_filter
 
 VISIBLE_SNR = 7.0
-BEST_OF_TEN = 1.54
-"""What chance adds to the best of about ten independent stretches and places tried along a wire: the expected greatest of ten normal
-deviates (L. H. C. Tippett, Biometrika 17 (1925) 364)."""
+BEST_OF_FIVE = 1.16
+"""What chance adds to the best of the five visible lengths of a 50 mm wire: the expected greatest of five normal deviates (L. H. C.
+Tippett, Biometrika 17 (1925) 364)."""
 STRONG_SNR = 9.0
 """A wire this plain fixes where the others must lie."""
 BREAK_SNR = 0.5
@@ -184,7 +184,7 @@ def _measured(film: Film, bands: Bands, ridge: F32, wire: Wire, rows: F64, place
     whole = ndimage.minimum_filter1d(known.astype(np.uint8), length, mode="constant") > 0
     quarter = ndimage.uniform_filter1d(values, max(2, length // 4), mode="constant") * np.sqrt(length / 4)
     unbroken = ndimage.minimum_filter1d(quarter, max(1, length - length // 4), mode="constant") > BREAK_SNR
-    snr = np.where(whole, np.maximum(sums / np.maximum(noise, 0.7) - BEST_OF_TEN, 0.0), 0.0)
+    snr = np.where(whole, np.maximum(sums / np.maximum(noise, 0.7) - BEST_OF_FIVE, 0.0), 0.0)
     counts = (snr >= VISIBLE_SNR) & unbroken
     best = int(np.argmax(np.where(unbroken, snr, 0.5 * snr)))
     reached = ndimage.maximum_filter1d(counts.astype(np.uint8), length) > 0
