@@ -42,7 +42,7 @@ def rank(features: list[dict[str, float]]) -> F64:
 def model_name() -> str:
     """Name and hash of the detector in use, for the worksheet."""
     facts = _facts()
-    parts = (("network", "net"), ("dark", "rank_dark"), ("bright", "rank_bright"))
+    parts = (("weld", "weld"), ("network", "net"), ("dark", "rank_dark"), ("bright", "rank_bright"))
     return ", ".join([facts["name"], *(f"{word} {facts['sha256'][f'{file}.onnx'][:12]}" for word, file in parts)])
 
 

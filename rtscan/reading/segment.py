@@ -11,6 +11,7 @@ from types import MappingProxyType
 
 import cv2
 import numpy as np
+from scipy import ndimage
 
 from rtscan.film import F32, F64, Background, Bool, Region, Regions
 from rtscan.reading.background import NOMINAL_PIXELS_PER_MM
@@ -18,7 +19,7 @@ from rtscan.reading.candidates import Candidate, Search, find_candidates
 from rtscan.reading.features import Features, candidate_features, surroundings
 from rtscan.reading.filters import detection_grid
 from rtscan.reading.join import Piece, join
-from rtscan.reading.net import look
+from rtscan.reading.net import KINDS, TONES, look
 from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline
 from rtscan.reading.overlap import once
 from rtscan.reading.rank import model_bar, rank
@@ -35,6 +36,11 @@ LARGEST_FIT = 44
 COMPACT_ASPECT = 2.0
 COMPANY = ("near_3mm", "near_10mm", "row_mates", "opposite", "same_strength")
 """Features that compare a candidate with the others of its strip."""
+
+
+SOFT_KINDS = ("lack of penetration", "undercut", "concavity", "excess metal")
+LIKELY, SPECK_SHARE, STANDS_ALONE_SNR = 0.5, 0.25, 6.0
+"""The network's probability that makes a place; a candidate smaller than this share of its place, and fainter than this, is a speck."""
 
 
 @dataclass(frozen=True)
@@ -90,12 +96,32 @@ def outlined(
     regions: list[Region] = []
     for background, found in zip(backgrounds, searched, strict=True):
         bars = [model_bar(c.tone) if chosen.bar is None else chosen.bar for c in found.search.candidates]
-        accepted = [k for k, bar in enumerate(bars) if found.ranks[k] >= bar]
+        accepted = without_echoes(found, [k for k, bar in enumerate(bars) if found.ranks[k] >= bar])
         pieces = join(found.search, accepted, found.features)
         for piece, features in zip(pieces, _features_of(pieces, found, background), strict=True):
             regions += _regions(background, found.search, piece, features, blur_mm, chosen)
     regions.sort(key=lambda r: (-r.score, r.arc, float(r.outline[:, 0].min()), float(r.outline[:, 1].min())))
     return Regions(once(regions))
+
+
+def without_echoes(found: Found, accepted: list[int]) -> list[int]:
+    """The accepted candidates less faint specks inside one wide place that the network sees as a large soft flaw: there the grain passes a
+    bar that the network has lowered, and each speck would be a call of its own. The most probable of a place stays."""
+    kept: list[int] = []
+    claimed: set[tuple[str, int]] = set()
+    places = {tone: ndimage.label(found.search.seen[k] > LIKELY)[0] for k, tone in enumerate(TONES)}
+    areas = {tone: np.bincount(labels.ravel()) for tone, labels in places.items()}
+    for k in sorted(accepted, key=lambda k: (-found.ranks[k], k)):
+        c = found.search.candidates[k]
+        place = int(places[c.tone][c.row, c.column])
+        kind = KINDS[int(found.search.seen[len(TONES) :, c.row, c.column].argmax())]
+        speck = place and kind in SOFT_KINDS and c.snr < STANDS_ALONE_SNR and c.mask.sum() < SPECK_SHARE * areas[c.tone][place]
+        if speck and (c.tone, place) in claimed:
+            continue
+        if place:
+            claimed.add((c.tone, place))
+        kept.append(k)
+    return sorted(kept)
 
 
 def _features_of(pieces: tuple[Piece, ...], found: Found, background: Background) -> list[Features]:

@@ -53,7 +53,8 @@ def disc(image: Real, diameter_px: float) -> F32:
         pad = int(np.ceil(0.5 * diameter_px)) + step
         rows, columns = image.shape
         more = -(rows + 2 * pad) % step, -(columns + 2 * pad) % step
-        wide = cv2.copyMakeBorder(np.asarray(image, np.float32), pad, pad + more[0], pad, pad + more[1], cv2.BORDER_REPLICATE)
+        edges = ((pad, pad + more[0]), (pad, pad + more[1]))
+        wide = np.pad(np.asarray(image, dtype=np.float32), edges, mode="edge")
         return stretch(disc(shrink(wide, step), diameter_px / step), wide.shape)[pad : pad + rows, pad : pad + columns]
     half = int(np.ceil(0.5 * diameter_px))
     sub = 8

@@ -18,6 +18,7 @@ from rtscan.reading.segment import Found, SegmentSettings, outlined, search_stri
 
 GROW_MM = 0.5
 LEAST_SHARE = 0.25
+LEAST_COUNTED = 3.0
 LOW_BAR = 0.15
 """Least rank of a region that teaches the naming of types."""
 
@@ -141,3 +142,31 @@ def _facts(truth: Truth) -> dict[str, Any]:
         "across_mm": i.across_mm,
         "detectability": truth.detectability,
     }
+
+
+@dataclass(frozen=True)
+class BarTable:
+    """What one film is called at every bar: rows of (bar, tone, truths found, false calls); and how many truths of each tone count."""
+
+    clean: bool
+    rows: list[tuple[float, str, int, int]]
+    truths: dict[str, int]
+
+
+def bar_table(seed: int, number: int, clean_share: float, bars: tuple[float, ...]) -> BarTable:
+    """One film searched once and outlined at every bar, so that pieces of one mark count once, as in a reading."""
+    read = simulate_and_read(seed, number, clean_share)
+    searched = tuple(search_strip(b) for b in read.backgrounds)
+    truths = [Outline(t.indication.tone, t.outline_px) for t in read.truths]
+    counted = [t.detectability >= LEAST_COUNTED for t in read.truths]
+    rows = []
+    for bar in bars if read.weld is not None else ():
+        regions = outlined(read.backgrounds, searched, settings=SegmentSettings(bar=bar))
+        measured = measure(regions, read.backgrounds, read.film, read.weld, read.job)
+        calls = [Outline(m.indication.tone, np.array(m.indication.outline_px, dtype=float)) for m in measured]
+        seen = matched(truths, calls, read.film.pixels_per_mm or 20.0)
+        for tone in ("dark", "bright"):
+            found = sum(counted[k] and truths[k].tone == tone for k in seen.pairs)
+            rows.append((bar, tone, found, sum(calls[j].tone == tone for j in seen.false)))
+    totals = {tone: sum(c and t.tone == tone for c, t in zip(counted, truths, strict=True)) for tone in ("dark", "bright")}
+    return BarTable(read.clean, rows, totals)

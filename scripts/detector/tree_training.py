@@ -13,13 +13,14 @@ import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
-from rtscan.reading.rank import LEAST_SNR
 from rtscan.reading.type_clues import CLUES, clue_values
 
 LEAST_DETECTABILITY = 2.0
 LEAST_NAMED = 3.0
-FALSE_CALLS_PER_FILM = {"dark": 0.5, "bright": 0.2}
-FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.45, "bright": 0.2}
+FALSE_CALLS_PER_FILM = {"dark": 0.4, "bright": 0.1}
+FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.5, "bright": 0.15}
+FIRST_BAR = 0.5
+"""The bar until `set_bars` has read the calibration films."""
 LEAST_OF_A_TYPE = 12
 MOST_COUNTED = 4
 """False calls of one film and tone that count when the bar is set, so that a single lost film does not set it for all."""
@@ -69,7 +70,7 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
         _save_onnx(trees, len(names), models / file)
         _check_onnx(trees, matrix(calibration[0], names), models / file)
         calibrations[tone] = _calibrated(trees, calibration, names, tone)
-        bars[tone] = _bar(trees, calibration, names, calibrations[tone], tone)
+        bars[tone] = FIRST_BAR
     (models / "types.json").write_text(json.dumps(_types(training, calibration), ensure_ascii=False), encoding="utf-8")
     parts = ("weld.onnx", "net.onnx", "rank_dark.onnx", "rank_bright.onnx", "types.json")
     files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in parts}
@@ -191,19 +192,22 @@ def _calibrated(trees: HistGradientBoostingClassifier, tables: list[Any], names:
     return float(fitted.coef_[0, 0]), float(fitted.intercept_[0])
 
 
-def _bar(trees: HistGradientBoostingClassifier, tables: list[Any], names: tuple[str, ...], line: tuple[float, float], tone: str) -> float:
-    """The least probability that keeps both false-call targets of a tone."""
-    false: list[tuple[float, bool]] = []
-    for t in tables:
-        p = 1 / (1 + np.exp(-(line[0] * _log_odds(trees, t, names) + line[1])))
-        x = matrix(t, names)
-        mine = _of_tone(x, names, tone) & (x[:, names.index("snr")] >= LEAST_SNR)
-        worst = sorted((float(q) for q, f, m in zip(p, t.finds, mine, strict=True) if f == -1 and m), reverse=True)
-        false += [(q, t.clean) for q in worst[:MOST_COUNTED]]
+def set_bars(tables: list[Any], models: Path) -> None:
+    """For each tone the lowest bar that keeps both of its false-call targets on films read as a whole; written into detector.json."""
+    facts = json.loads((models / "detector.json").read_text(encoding="utf-8"))
     clean = sum(t.clean for t in tables)
-    everywhere = sorted((p for p, _ in false), reverse=True)
-    on_clean = sorted((p for p, c in false if c), reverse=True)
-    return max(everywhere[int(FALSE_CALLS_PER_FILM[tone] * len(tables))], on_clean[int(FALSE_CALLS_PER_CLEAN_FILM[tone] * clean)])
+    for tone in ("dark", "bright"):
+        kept = []
+        for bar in sorted({row[0] for t in tables for row in t.rows}):
+            calls = [(t.clean, min(row[3], MOST_COUNTED), row[2]) for t in tables for row in t.rows if row[:2] == (bar, tone)]
+            everywhere, on_clean = sum(n for _, n, _ in calls) / len(tables), sum(n for c, n, _ in calls if c) / clean
+            found = sum(f for _, _, f in calls) / max(1, sum(t.truths[tone] for t in tables))
+            print(f"{tone} {bar:.2f}: {everywhere:.2f} false a film, {on_clean:.2f} a clean film, {found:.3f} found")
+            if everywhere <= FALSE_CALLS_PER_FILM[tone] and on_clean <= FALSE_CALLS_PER_CLEAN_FILM[tone]:
+                kept.append(bar)
+        facts["bar"][tone] = min(kept, default=1.0)
+    (models / "detector.json").write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8")
+    print(f"bars {facts['bar']}")
 
 
 def _found(tables: list[Any]) -> tuple[list[dict[str, float]], list[str]]:
