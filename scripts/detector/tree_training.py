@@ -21,7 +21,8 @@ FALSE_CALLS_PER_FILM = {"dark": 0.4, "bright": 0.1}
 FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.5, "bright": 0.15}
 FIRST_BAR = 0.5
 """The bar until `set_bars` has read the calibration films."""
-LEAST_OF_A_TYPE = 12
+LEAST_OF_A_TYPE = 6
+UNKNOWN_SCORE = -6.0
 MOST_COUNTED = 4
 """False calls of one film and tone that count when the bar is set, so that a single lost film does not set it for all."""
 TERMS = {
@@ -71,7 +72,7 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
         _check_onnx(trees, matrix(calibration[0], names), models / file)
         calibrations[tone] = _calibrated(trees, calibration, names, tone)
         bars[tone] = FIRST_BAR
-    (models / "types.json").write_text(json.dumps(_types(training, calibration), ensure_ascii=False), encoding="utf-8")
+    (models / "types.json").write_text(json.dumps(_types([*training, *calibration]), ensure_ascii=False), encoding="utf-8")
     parts = ("weld.onnx", "net.onnx", "rank_dark.onnx", "rank_bright.onnx", "types.json")
     files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in parts}
     recipe = {
@@ -210,50 +211,57 @@ def set_bars(tables: list[Any], models: Path) -> None:
     print(f"bars {facts['bar']}")
 
 
-def _found(tables: list[Any]) -> tuple[list[dict[str, float]], list[str]]:
-    """Features and true type of every outlined region that is a visible truth."""
-    rows, terms = [], []
-    for t in tables:
+def _found(tables: list[Any]) -> tuple[list[dict[str, float]], list[str], list[int]]:
+    """Features, true type and film of every outlined region that is a visible truth."""
+    rows, terms, films = [], [], []
+    for number, t in enumerate(tables):
         for features, truth in t.regions:
             if t.truths[truth]["detectability"] >= LEAST_NAMED and t.truths[truth]["iso6520"] in TERMS:
                 rows.append(features)
                 terms.append(TERMS[t.truths[truth]["iso6520"]])
-    return rows, terms
+                films.append(number)
+    return rows, terms, films
 
 
-def _types(training: list[Any], calibration: list[Any]) -> dict[str, Any]:
-    """Weights of the clues for every type, dark and bright apart; the temperature from the calibration films."""
+def _types(tables: list[Any]) -> dict[str, Any]:
+    """Weights of the clues for every type, dark and bright apart; the temperature from films left out in turn."""
     result: dict[str, Any] = {}
-    rows, terms = _found(training)
-    extra_rows, extra_terms = _found(calibration)
+    rows, terms, films = _found(tables)
     for tone, is_dark in (("dark", 1.0), ("bright", 0.0)):
         pick = [k for k, r in enumerate(rows) if r["dark"] == is_dark]
         kept = {t for t in terms if sum(terms[k] == t for k in pick) >= LEAST_OF_A_TYPE}
         pick = [k for k in pick if terms[k] in kept]
-        x = np.array([clue_values(rows[k]) for k in pick])
-        y = [terms[k] for k in pick]
+        x, y = np.array([clue_values(rows[k]) for k in pick]), np.array([terms[k] for k in pick])
         fitted = LogisticRegression(C=0.15, max_iter=3000).fit(x, y)
-        other = [k for k, r in enumerate(extra_rows) if r["dark"] == is_dark and extra_terms[k] in kept]
-        temperature = _temperature(
-            fitted.decision_function(np.array([clue_values(extra_rows[k]) for k in other])),
-            fitted.classes_,
-            [extra_terms[k] for k in other],
-        )
+        temperature = _temperature(_left_out_scores(x, y, np.array([films[k] for k in pick]), fitted.classes_), fitted.classes_, list(y))
         print(f"{tone}: {len(y)} finds of {len(kept)} types; temperature {temperature:.2f}")
+        two = len(fitted.classes_) == 2  # one row stands for both then
+        weights, offsets = ((np.stack([-v[0], v[0]]) / 2 if two else v) for v in (fitted.coef_, fitted.intercept_))
         result[tone] = {
             "types": [str(c) for c in fitted.classes_],
-            "weights": np.round(fitted.coef_, 4).tolist(),
-            "offsets": np.round(fitted.intercept_, 4).tolist(),
+            "weights": np.round(weights, 4).tolist(),
+            "offsets": np.round(offsets, 4).tolist(),
             "temperature": temperature,
         }
     result["clues"] = [c.feature for c in CLUES]
     return result
 
 
+def _left_out_scores(x: np.ndarray, y: np.ndarray, films: np.ndarray, classes: np.ndarray) -> np.ndarray:
+    """Scores of every find by a fit without its fifth of the films; a type that the others lack scores very low."""
+    scores = np.full((len(y), len(classes)), UNKNOWN_SCORE)
+    for fifth in range(5):
+        out = films % 5 == fifth
+        if out.any() and len(set(y[~out])) > 1:
+            fitted = LogisticRegression(C=0.15, max_iter=3000).fit(x[~out], y[~out])
+            told = fitted.decision_function(x[out])
+            told = np.stack([-told, told], axis=1) / 2 if told.ndim == 1 else told
+            scores[np.ix_(out, [list(classes).index(c) for c in fitted.classes_])] = told
+    return scores
+
+
 def _temperature(scores: np.ndarray, classes: np.ndarray, terms: list[str]) -> float:
     """The divisor of the scores that makes the calibration films most probable (C. Guo et al., ICML 2017)."""
-    if scores.ndim == 1:
-        scores = np.stack([-scores, scores], axis=1) / 2
     at = np.array([list(classes).index(t) for t in terms])
 
     def cost(t: float) -> float:
