@@ -131,6 +131,28 @@ def test_wires_are_lines_not_hidden(lean: float) -> None:
     assert marks.lines[WELD_ROW, round(places[0])]
 
 
+def test_a_set_with_a_bent_third_wire_is_found() -> None:
+    """On a real film the third wire is bent aside by 1 mm and lead lies over part of it: its line falls far below the second."""
+    clean, places = with_wires(plate(), 800.0, 7)
+    straight = plate()
+    at = round(places[2])
+    clean[:, at - 20 : at + 21] = straight[:, at - 20 : at + 21]
+    rows, columns = np.mgrid[:ROWS, :COLUMNS].astype(np.float64)
+    off = columns - at - 20 * np.sin((rows - WELD_ROW) / 110)
+    chord_mm = 2 * np.sqrt(np.clip((0.126 * PER_MM) ** 2 - off**2, 0, None)) / PER_MM
+    clean -= 0.6 * chord_mm * (np.abs(rows - WELD_ROW) < 350)
+    marks = marks_of(film_of(clean), iqi={"kind": "ISO-wire", "set": "W10"})
+    assert kinds(marks).count("wire") >= 4
+
+
+@pytest.mark.parametrize("second", [1.0, 0.7])
+def test_two_scratches_at_the_pitch_of_the_wires_are_no_set(second: float) -> None:
+    clean = plate()
+    clean[150:850, 800:806] -= 0.25
+    clean[150:850, 900:906] -= 0.25 * second
+    assert "wire" not in kinds(marks_of(film_of(clean)))
+
+
 def test_three_random_bright_lines_are_no_wires() -> None:
     clean = plate()
     for x in (500, 573, 790):
