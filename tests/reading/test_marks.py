@@ -132,7 +132,7 @@ def test_wires_are_lines_not_hidden(lean: float) -> None:
 
 
 def test_a_set_with_a_bent_third_wire_is_found() -> None:
-    """On a real film the third wire is bent aside by 1 mm and lead lies over part of it: its line falls far below the second."""
+    """Bent aside by 1 mm and back. That it may fall far below the second is shown by film 0065 among the real ones."""
     clean, places = with_wires(plate(), 800.0, 7)
     straight = plate()
     at = round(places[2])

@@ -27,8 +27,12 @@ NEXT_MM = (1.5, 8.0)
 """From the end of one pair to the middle of the next."""
 MAGNIFICATION = (1.0, 1.05, 1.1, 1.2)
 BLUR_MM = 0.08
-APART, UNSTEADY = 0.5, 0.12
-"""Dip of the largest pair, at least, and the most by which a dip may exceed that of a larger pair, or it may be anything."""
+APART, UNSTEADY = 0.8, 0.12
+"""Dip of the largest pair, at least (0.83 at a blur of 0.3 mm sigma, far beyond a fit film; a wire set shows up to 0.73), and the most by
+which a dip may exceed that of a larger pair, or it may be anything."""
+GREATEST_FALL = 0.28
+"""The most a dip falls from one pair to the next, whatever the blur: closed form of two chords under a Gaussian. Letters and other wires
+fall at once, from wide gaps to none."""
 LARGEST_SNR, PAIR_SNR = 12.0, 5.0
 EVEN_SHARE = 0.6
 """The weaker wire of the largest pair over the stronger one, at least."""
@@ -47,7 +51,7 @@ class Duplex:
 def read_duplex(film: Film) -> Duplex | None:
     """Finds and reads the indicator on a film of known scale, its wires along either side of the film; None when it is not seen.
 
-    Only for films whose job sheet names a duplex indicator: lead letters of some sizes can pass for one.
+    Only for films whose job sheet names a duplex indicator: lead letters of other sizes than were tried may still pass for one.
     """
     if film.pixels_per_mm is None:
         return None
@@ -88,7 +92,8 @@ def _chain(profile: F64, per_mm: float) -> tuple[float, tuple[float, ...]] | Non
             strength += float(ahead.max()) if len(places) <= 4 else 0.0
         if len(places) >= 3 and (best is None or strength > best[0]):
             dips = tuple(_dip(profile, place, pairs[k][1] * magnification, per_mm) for k, place in enumerate(places))
-            steady = all(after <= before + UNSTEADY for before, after in pairwise(dips[: _first_merged(dips) + 1]))
+            falls = [before - after for before, after in pairwise(dips[: _first_merged(dips) + 1])]
+            steady = all(-UNSTEADY <= fall <= GREATEST_FALL + UNSTEADY for fall in falls)
             if dips[0] >= APART and dips[1] >= duplex_dip_min() and steady:
                 best = strength, dips
     return best

@@ -14,17 +14,19 @@ from rtscan.job import load_job
 from rtscan.knowledge.iqi import duplex_wires
 from rtscan.reading.load import load_films
 from rtscan.reading.quality.contrast import blurred_chord
-from rtscan.reading.quality.duplex import read_duplex
+from rtscan.reading.quality.duplex import GREATEST_FALL, read_duplex
 
 pytestmark = pytest.mark.slow
 
 
-def film(folder: Path, pixels_per_mm: float, unsharpness_mm: float, iqi: list[dict[str, Any]]) -> Film:
+def film(folder: Path, pixels_per_mm: float, unsharpness_mm: float, iqi: list[dict[str, Any]],
+         letters: tuple[dict[str, Any], ...] = ()) -> Film:
     from rtscan.simulate.files import simulate, write_film
     from rtscan.simulate.recipe import Recipe
 
     recipe = Recipe.model_validate({
         "name": "d", "film": {"width_mm": 110.0, "height_mm": 76.0, "density": 2.6}, "weld": {"wall_mm": 8.0}, "iqi": iqi,
+        "letters": letters,
         "exposure": {"technique": "SWSI", "source": "x-ray", "kv": 160.0, "source_to_film_mm": 700.0, "unsharpness_mm": unsharpness_mm},
         "scan": {"pixels_per_mm": pixels_per_mm, "blur_mm": 0.03},
     })
@@ -54,3 +56,25 @@ def test_first_merged_pair_within_one(tmp_path: Path, pixels_per_mm: float, unsh
 
 def test_nothing_is_read_where_there_is_none(tmp_path: Path) -> None:
     assert read_duplex(film(tmp_path, 20.0, 0.1, [])) is None
+
+
+@pytest.mark.parametrize(("iqi", "text"), [
+    ([{"set": "W10"}], ""), ([{"set": "W6"}], ""), ([{"kind": "hole", "set": "12", "across_mm": 22.0}], ""),
+    ([], "IIIHHIIH1111"), ([], "A17 IIII"), ([], "HHHHHH"),
+])
+@pytest.mark.parametrize("unsharpness_mm", [0.1, 0.3])
+def test_wires_plaques_and_letters_are_no_duplex_indicator(tmp_path: Path, iqi: list[dict[str, Any]], text: str,
+                                                           unsharpness_mm: float) -> None:
+    letters = ({"text": text, "along_mm": 0.0, "across_mm": 22.0},) if text else ()
+    assert read_duplex(film(tmp_path, 20.0, unsharpness_mm, iqi, letters)) is None
+
+
+def test_the_dip_falls_no_faster_than_the_reading_allows() -> None:
+    """Slow twin of GREATEST_FALL: dips of all pairs under Gaussians from sharp to wholly merged."""
+    u = np.linspace(-6, 6, 24001)
+    falls = []
+    for sigma in np.geomspace(0.02, 0.6, 25):
+        profiles = [blurred_chord(u - d, d, sigma) + blurred_chord(u + d, d, sigma) for _, d, _ in duplex_wires()]
+        falls.append(np.diff([-(1 - p[len(u) // 2] / p.max()) for p in profiles]).max())
+    # Found on a grid of blurs, hence the hundredths.
+    assert max(falls) == pytest.approx(GREATEST_FALL, abs=0.02)
