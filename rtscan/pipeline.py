@@ -86,7 +86,7 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
     facts = _weld_facts(film, weld, job)
     sheet = Worksheet(
         tool=f"rtscan {__version__}", job_sha256=sheet_sha256, criteria_sha256=criteria.sha256 if criteria else "",
-        film=film.facts, quality=_past_failures(quality) if chosen.judge_anyway else quality,
+        film=film.facts, quality=_past_failures(quality) if chosen.judge_anyway and weld else quality,
         weld=facts, indications=_on_the_ring(indications, facts), groups=groups,
         objects=_objects(marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
         date=job.film.date.isoformat() if job.film.date else "", model=model_name(),
@@ -110,7 +110,8 @@ def check_quality(film: Film, job: Job) -> FilmQuality:
 
 
 def _past_failures(quality: Quality) -> Quality:
-    """The quality table with its failures waived, because the user asked for a judgement all the same."""
+    """The quality table with its failures waived, because the user asked for a judgement all the same. A film without a weld found
+    has nothing to judge and never comes here: its empty list would be accepted."""
     checks = tuple(replace(c, required=False, waived=True) if c.required and c.result == "fail" else c for c in quality.checks)
     return replace(quality, readable=True, checks=checks)
 

@@ -49,12 +49,8 @@ def other_station(along_mm: float, strip: Strip, film: Film, job: Job) -> float 
     """
     if strip.wall != "unknown" or job.weld.od_mm is None or job.exposure.source_to_film_mm is None:
         return None
-    middle = job.location.station_at_middle_mm
-    if middle is None:
-        if strip.station_mm is None:
-            return None
-        middle = float(strip.station_mm[len(strip.station_mm) // 2])
-    image = DoubleImage(job.weld.od_mm, job.exposure.source_to_film_mm)
+    middle = job.location.station_at_middle_mm or 0.0  # as the strip's stations were made
+    image = DoubleImage(job.weld.od_mm, job.exposure.source_to_film_mm, job.exposure.object_to_film_mm or 0.0)
     radius = job.weld.od_mm / 2
     angle = float(image.theta(float(image.x_mm((along_mm - middle) / radius, "source")), "film"))
     if not np.isfinite(angle):
