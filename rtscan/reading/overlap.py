@@ -13,6 +13,8 @@ INSIDE_SHARE = 0.6
 """A region lies within another when that covers this share of its area."""
 STANDS_OUT = 1.6
 """A region this many times as strong as the one around it is kept beside it: a pore within an undercut."""
+SAME_SHARE = 0.5
+"""Of two regions, one in the other, that differ less than this in area, the stronger is the sight and the other its echo."""
 
 
 def once(regions: Sequence[Region]) -> tuple[Region, ...]:
@@ -25,9 +27,17 @@ def once(regions: Sequence[Region]) -> tuple[Region, ...]:
         region = regions[k]
         around = (j for j in kept if regions[j].arc == region.arc and regions[j].tone == region.tone and _touch(boxes[j], boxes[k]))
         over = [regions[j] for j in around if region.score <= STANDS_OUT * regions[j].score]
-        if not over or not _covered(region, over):
-            kept.append(k)
+        if over and _covered(region, over):
+            continue
+        echoes = [j for j in kept if _echo(regions[j], region, areas[j], areas[k], _touch(boxes[j], boxes[k]))]
+        kept = [j for j in kept if j not in echoes] + [k]
     return tuple(regions[k] for k in sorted(kept))
+
+
+def _echo(fainter: Region, region: Region, its_area: float, area: float, touch: bool) -> bool:
+    """Whether a kept region is a fainter sight of the same place: little larger than one that stands out of it, and holding it."""
+    same = touch and fainter.arc == region.arc and fainter.tone == region.tone and area >= SAME_SHARE * its_area
+    return same and region.score > STANDS_OUT * fainter.score and _covered(region, [fainter])
 
 
 def _area(region: Region) -> float:

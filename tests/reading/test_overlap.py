@@ -44,3 +44,12 @@ def test_a_region_that_two_others_share_between_them_is_dropped() -> None:
     across = box(160, 60, 90, 20)  # 40 of its 90 columns in each
     assert once([left, right, across]) == (left, right)
     assert len(once([left, across])) == 2  # by one alone it is not covered
+
+
+def test_of_two_sights_of_one_pore_the_stronger_stays() -> None:
+    faint, clear = box(100, 50, 33, 30, score=16.0), box(101, 51, 31, 29, score=88.0)
+    assert once([clear, faint]) == (clear,)
+    assert once([faint, clear]) == (clear,)
+    assert once([faint, box(101, 51, 31, 29, score=20.0)]) == (faint,)  # nearly as strong: the larger, as ever
+    wide = box(90, 40, 60, 50, score=16.0)  # three times the area: a flaw around a pore
+    assert once([wide, clear]) == (wide, clear)
