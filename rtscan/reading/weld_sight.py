@@ -27,6 +27,7 @@ LEAST_SIDE = 32
 OUTPUTS = ("weld", "first arc", "second arc")
 LIKELY = 0.5
 LEAST_PLACES = 8
+LEAST_WIDTH = 8.0
 
 
 @dataclass(frozen=True)
@@ -110,8 +111,9 @@ def sighted(seen: Sight, double: bool | None) -> tuple[Sighted, ...]:
 
 
 def of_width(seen: Sighted, width_px: float, trusted: float) -> Sighted:
-    """The same with the width told, film pixels, where the seen one is off by more than a share of `trusted`."""
-    told = width_px / seen.reduced.across_px
+    """The same with the width told, film pixels, where the seen one is off by more than a share of `trusted`; no narrower than
+    `LEAST_WIDTH` places or pixels."""
+    told = max(LEAST_WIDTH, LEAST_WIDTH / seen.reduced.across_px, width_px / seen.reduced.across_px)
     middle = 0.5 * (seen.ribbon.upper + seen.ribbon.lower)
     if abs(float(np.median(seen.ribbon.lower - seen.ribbon.upper)) / told - 1.0) <= trusted:
         return seen
