@@ -13,6 +13,8 @@ from pathlib import Path
 
 from rtscan.errors import OutputError
 
+TOKEN_BYTES = 4
+
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
@@ -20,7 +22,7 @@ def whole_file(path: Path) -> Iterator[Path]:
 
     Raises OutputError when the folder cannot be made or written.
     """
-    temporary = path.with_name(f".{secrets.token_hex(4)}.{path.name}")
+    temporary = path.with_name(f".{secrets.token_hex(TOKEN_BYTES)}.{path.name}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         yield temporary
@@ -30,6 +32,15 @@ def whole_file(path: Path) -> Iterator[Path]:
     finally:
         with suppress(OSError):
             temporary.unlink()
+
+
+def remove_leftovers(folder: Path) -> None:
+    """Removes the temporary files that a killed run left in a folder. Only for whoever holds that folder alone."""
+    ours = re.compile(rf"\.[0-9a-f]{{{2 * TOKEN_BYTES}}}\..+")
+    for path in sorted(folder.glob(".*")):
+        if ours.fullmatch(path.name) and path.is_file():
+            with suppress(OSError):
+                path.unlink()
 
 
 def write_bytes(path: Path, data: bytes) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from rtscan.errors import ListError, OutputError
+from rtscan.writing import remove_leftovers
 
 STATE_NAME = "set.sqlite"
 LOCK_NAME = "set.lock"
@@ -58,12 +59,15 @@ class SetState:
 
 @contextmanager
 def open_state(folder: Path) -> Iterator[SetState]:
-    """Locks `folder` for one run and opens its state. Raises ListError when another run holds it or the state is damaged."""
+    """Locks `folder` for one run, removes what a killed run left half-written, and opens its state.
+
+    Raises ListError when another run holds it or the state is damaged."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
         raise OutputError(str(folder), f"cannot be made ({problem.strerror}); choose another folder with --out") from problem
     with _held_lock(folder), closing(_open(folder / STATE_NAME)) as connection:
+        remove_leftovers(folder)
         yield SetState(connection)
 
 

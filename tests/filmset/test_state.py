@@ -38,3 +38,13 @@ def test_a_damaged_state_file_is_named(tmp_path: Path) -> None:
     (tmp_path / "set.sqlite").write_bytes(b"no database at all, but long enough to be read as one" * 20)
     with pytest.raises(ListError, match=r"set\.sqlite: is damaged"), open_state(tmp_path):
         pass
+
+
+def test_what_a_killed_run_left_half_written_is_removed_and_nothing_else(tmp_path: Path) -> None:
+    (tmp_path / ".0a1b2c3d.film.annotated.png").write_bytes(b"half a picture")
+    others = [tmp_path / name for name in (".hidden", ".0a1b2c3.film.png", "0a1b2c3d.film.png", ".0A1B2C3D.film.png")]
+    for path in others:
+        path.write_bytes(b"somebody's")
+    with open_state(tmp_path):
+        assert not (tmp_path / ".0a1b2c3d.film.annotated.png").exists()
+        assert all(path.exists() for path in others)
