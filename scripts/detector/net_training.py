@@ -16,6 +16,7 @@ from rtscan.reading.net import KINDS, OUTPUTS
 CROP = (192, 512)
 BATCH = 48
 WIDTHS = (20, 28, 40, 56, 72)
+"""Five levels, the deepest one pixel per 3.2 mm."""
 LEAST_DETECTABILITY = 3.0
 
 
@@ -31,16 +32,16 @@ def _pair(inputs: int, outputs: int) -> nn.Sequential:
 
 
 class Net(nn.Module):
-    """A U-shaped network on half the detection grid: five levels, the deepest one pixel per 3.2 mm."""
+    """A U-shaped network that answers on half the grid it sees, one level for each of `widths`."""
 
-    def __init__(self, inputs: int = 5) -> None:
+    def __init__(self, inputs: int, widths: tuple[int, ...], outputs: int) -> None:
         super().__init__()
         self.stem = nn.Sequential(
-            nn.Conv2d(inputs, WIDTHS[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(WIDTHS[0]), nn.ReLU(inplace=True)
+            nn.Conv2d(inputs, widths[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(widths[0]), nn.ReLU(inplace=True)
         )
-        self.down = nn.ModuleList([_pair(WIDTHS[max(0, k - 1)], w) for k, w in enumerate(WIDTHS)])
-        self.up = nn.ModuleList([_pair(WIDTHS[k] + WIDTHS[k + 1], WIDTHS[k]) for k in range(len(WIDTHS) - 1)])
-        self.head = nn.Conv2d(WIDTHS[0], len(OUTPUTS), 1)
+        self.down = nn.ModuleList([_pair(widths[max(0, k - 1)], w) for k, w in enumerate(widths)])
+        self.up = nn.ModuleList([_pair(widths[k] + widths[k + 1], widths[k]) for k in range(len(widths) - 1)])
+        self.head = nn.Conv2d(widths[0], outputs, 1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         x = self.stem(x)
@@ -48,7 +49,7 @@ class Net(nn.Module):
         for k, block in enumerate(self.down):
             x = block(nn.functional.max_pool2d(x, 2) if k else x)
             kept.append(x)
-        for k in range(len(WIDTHS) - 2, -1, -1):
+        for k in range(len(self.up) - 1, -1, -1):
             x = nn.functional.interpolate(x, scale_factor=2.0, mode="nearest")
             x = self.up[k](torch.cat([kept[k], x], dim=1))
         return self.head(x)
@@ -150,7 +151,7 @@ def fit(samples: list[NetSample], minutes: float, seed: int, say: Any) -> Net:
     torch.manual_seed(seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     crops = Crops(samples, device, np.random.default_rng(seed))
-    net = Net().to(device)
+    net = Net(5, WIDTHS, len(OUTPUTS)).to(device)
     optimiser = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=1e-4)
     start, step, shown = time.time(), 0, 0.0
     while (share := (time.time() - start) / (60 * minutes)) < 1.0:

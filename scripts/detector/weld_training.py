@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import torch
-from net_training import _pair
+from net_training import Net
 from torch import nn
 from weld_samples import WeldSample
 
@@ -17,31 +17,8 @@ from rtscan.reading.weld_sight import LIKELY, LONGER_SIDE, OUTPUTS, channels, in
 SIDE = 320
 BATCH = 48
 WIDTHS = (16, 24, 32, 48, 64, 80)
+"""Six levels: the deepest sees the whole picture."""
 LEFT_OUT = 0.08
-
-
-class WeldNet(nn.Module):
-    """A U-shaped network whose deepest level sees the whole picture; answers at half resolution, stretched to full."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.stem = nn.Sequential(
-            nn.Conv2d(3, WIDTHS[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(WIDTHS[0]), nn.ReLU(inplace=True)
-        )
-        self.down = nn.ModuleList([_pair(WIDTHS[max(0, k - 1)], w) for k, w in enumerate(WIDTHS)])
-        self.up = nn.ModuleList([_pair(WIDTHS[k] + WIDTHS[k + 1], WIDTHS[k]) for k in range(len(WIDTHS) - 1)])
-        self.head = nn.Conv2d(WIDTHS[0], len(OUTPUTS), 1)
-
-    def forward(self, x: torch.Tensor) -> torch.Tensor:
-        x = self.stem(x)
-        kept = []
-        for k, block in enumerate(self.down):
-            x = block(nn.functional.max_pool2d(x, 2) if k else x)
-            kept.append(x)
-        for k in range(len(WIDTHS) - 2, -1, -1):
-            x = nn.functional.interpolate(x, scale_factor=2.0, mode="nearest")
-            x = self.up[k](torch.cat([kept[k], x], dim=1))
-        return self.head(x)
 
 
 class Pictures:
@@ -121,13 +98,13 @@ def _loss(answer: torch.Tensor, wanted: torch.Tensor) -> torch.Tensor:
     return cross * 4 + (1 - overlap).mean()
 
 
-def fit_weld(samples: list[WeldSample], minutes: float, seed: int, say: Any) -> WeldNet:
+def fit_weld(samples: list[WeldSample], minutes: float, seed: int, say: Any) -> Net:
     """Trains for a fixed time with a one-cycle learning rate; says at the end how well films left out are covered."""
     torch.manual_seed(seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     kept = int(len(samples) * (1 - LEFT_OUT))
     pictures = Pictures(samples[:kept], device, np.random.default_rng(seed))
-    net = WeldNet().to(device)
+    net = Net(3, WIDTHS, len(OUTPUTS)).to(device)
     optimiser = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=1e-4)
     start, step = time.time(), 0
     while (share := (time.time() - start) / (60 * minutes)) < 1.0:
@@ -149,7 +126,7 @@ def fit_weld(samples: list[WeldSample], minutes: float, seed: int, say: Any) -> 
     return net
 
 
-def _left_out(net: WeldNet, samples: list[WeldSample], device: str, say: Any) -> None:
+def _left_out(net: Net, samples: list[WeldSample], device: str, say: Any) -> None:
     shares = []
     for sample in samples:
         canvas = in_square(channels(sample.picture.astype(np.float32), sample.known))
@@ -162,7 +139,7 @@ def _left_out(net: WeldNet, samples: list[WeldSample], device: str, say: Any) ->
 
 
 class _Answer(nn.Module):
-    def __init__(self, net: WeldNet) -> None:
+    def __init__(self, net: Net) -> None:
         super().__init__()
         self.net = net
 
@@ -170,7 +147,7 @@ class _Answer(nn.Module):
         return torch.sigmoid(self.net(x))
 
 
-def save_weld_onnx(net: WeldNet, path: Path) -> None:
+def save_weld_onnx(net: Net, path: Path) -> None:
     """Writes the network as ONNX with free height and width."""
     path.parent.mkdir(parents=True, exist_ok=True)
     torch.onnx.export(

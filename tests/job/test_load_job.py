@@ -204,10 +204,12 @@ def test_mutated_sheets_give_a_job_or_a_job_error(tmp_path: Path, data: st.DataO
         content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
     (tmp_path / "job.toml").write_bytes(bytes(content))
     start = time.perf_counter()
+    refused = None
     try:
         load_job(tmp_path / "job.toml")
     except JobError as error:
-        assert error.problems  # noqa: PT017
+        refused = error
+    assert refused is None or refused.problems
     assert time.perf_counter() - start < 5
 
 
