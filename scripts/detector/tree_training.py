@@ -50,7 +50,7 @@ TERMS = {
     "517": "poor restart",
     "602": "spatter",
     "1011": "longitudinal crack in the weld metal",
-    "1021": "transverse crack",
+    "1021": "transverse crack in the weld metal",
     "104": "crater crack",
     "106": "branching crack",
 }

@@ -13,15 +13,13 @@ from hypothesis import strategies as st
 from rtscan.findings import Indication
 from rtscan.imperfections import by_term
 from rtscan.reading import classify as room
-from rtscan.reading.classify import LEAST_ALTERNATIVE, Weights, classify, type_probabilities
+from rtscan.reading.classify import LEAST_ALTERNATIVE, PLANAR_COUNTS, Weights, classify, type_probabilities
 from rtscan.reading.measure import Measured
 from rtscan.reading.type_clues import CLUES, clue_values
 
 USUAL = {clue.feature: clue.usual for clue in CLUES}
 PLACE = {clue.feature: k for k, clue in enumerate(CLUES)}
 MARK = Indication(1, "dark", length_mm=12.04, width_mm=0.6)
-PLANAR_COUNTS = 0.05
-"""From here on a planar alternative counts in the verdict (the contract's rule 6)."""
 
 
 def features(**changes: float) -> dict[str, float]:
@@ -94,9 +92,11 @@ def test_whatever_the_features_a_name_with_honest_shares(seed: int, tone: str) -
     assert sum(told.values()) == pytest.approx(1.0)
     assert list(told.values()) == sorted(told.values(), reverse=True)
     named, = classify((Measured(replace(MARK, tone=tone), marked),))
-    assert named.type == next(iter(told))
+    assert named.confidence == round(told[named.type], 3)
     assert all(a.confidence >= LEAST_ALTERNATIVE for a in named.alternatives)
-    assert [a.type for a in named.alternatives] == [t for t, p in told.items() if p >= LEAST_ALTERNATIVE and t != named.type]
+    assert sum(a.confidence for a in named.alternatives) + told[named.type] <= 1.0 + 1e-3 * len(told)  # each rounded to 0.001
+    missing = {t for t, p in told.items() if p >= LEAST_ALTERNATIVE} - {named.type, *(a.type for a in named.alternatives)}
+    assert all(_is_planar(t) and told[t] < PLANAR_COUNTS for t in missing)  # counted in the planar one that stands for all
     for term in told:
         known = by_term(term)
         assert known is not None
@@ -118,14 +118,37 @@ def _is_planar(term: str) -> bool:
     return known is not None and known.planar
 
 
-@pytest.mark.xfail(strict=True, reason="0.1 to 0.2 may be spread over several planar types, each under 0.05: no planar reading then counts")
 def test_planar_types_that_count_together_are_seen_by_whoever_judges() -> None:
+    thin = 0
     for seed in range(600):
         told = type_probabilities(drawn(seed), "dark")
         named, = classify((Measured(MARK, drawn(seed)),))
-        together = sum(p for t, p in told.items() if _is_planar(t))
+        planar = [p for t, p in told.items() if _is_planar(t)]
         counted = _is_planar(named.type) or any(_is_planar(a.type) and a.confidence >= PLANAR_COUNTS for a in named.alternatives)
-        assert counted or together < 2 * PLANAR_COUNTS, (seed, named.type, round(together, 3))
+        assert counted or sum(planar) < PLANAR_COUNTS, (seed, named.type, round(sum(planar), 3))
+        thin += sum(planar) >= PLANAR_COUNTS > max(planar)
+    assert thin >= 5  # the case happens among these
+
+
+def shares(**offsets: float) -> Weights:
+    """Types with fixed probabilities: the names with _ for a space."""
+    names = tuple(n.replace("_", " ") for n in offsets)
+    return Weights(names, np.zeros((len(names), 2 * len(CLUES))), np.log(np.array(list(offsets.values()))), 1.0)
+
+
+def test_thin_planar_shares_are_told_as_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    told = shares(gas_pore=0.88, crater_crack=0.04, branching_crack=0.04, lack_of_root_fusion=0.04)
+    monkeypatch.setattr(room, "_weights", lambda: {"dark": told})
+    named, = classify((Measured(MARK, features()),))
+    assert [(a.type, a.confidence) for a in named.alternatives] == [("branching crack", 0.12)]  # the first by name of equals
+
+
+def test_the_family_is_decided_before_the_type(monkeypatch: pytest.MonkeyPatch) -> None:
+    told = shares(gas_pore=0.4, crater_crack=0.25, transverse_crack=0.35)
+    monkeypatch.setattr(room, "_weights", lambda: {"dark": told})
+    named, = classify((Measured(MARK, features()),))
+    assert (named.type, named.confidence) == ("transverse crack", 0.35)
+    assert [(a.type, a.confidence) for a in named.alternatives] == [("gas pore", 0.4), ("crater crack", 0.25)]
 
 
 @pytest.mark.parametrize("direction", [2.0, 20.0, 45.0, 70.0, 88.0])
