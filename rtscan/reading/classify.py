@@ -25,7 +25,7 @@ from rtscan.film import F64
 from rtscan.findings import Alternative, Indication
 from rtscan.imperfections import by_term
 from rtscan.reading.measure import Measured
-from rtscan.reading.type_clues import CLUES, clue_values
+from rtscan.reading.type_clues import Clue, clue_values, clues_named
 
 WEIGHTS = Path(__file__).with_name("models") / "types.json"
 LEAST_ALTERNATIVE = 0.03
@@ -36,8 +36,9 @@ TOLD = 4
 
 @dataclass(frozen=True)
 class Weights:
-    """For one tone: the types, weights of shape (types, 2 · clues), offsets (types,), temperature."""
+    """For one tone: the clues that count, the types, weights of shape (types, 2 · clues), offsets (types,), temperature."""
 
+    clues: tuple[Clue, ...]
     types: tuple[str, ...]
     weights: F64
     offsets: F64
@@ -52,7 +53,7 @@ def classify(measured: tuple[Measured, ...]) -> tuple[Indication, ...]:
 def type_probabilities(features: Mapping[str, float], tone: str) -> dict[str, float]:
     """Probability of every type of a tone, most probable first."""
     told = _weights()[tone]
-    score = (told.weights @ clue_values(features) + told.offsets) / told.temperature
+    score = (told.weights @ clue_values(features, told.clues) + told.offsets) / told.temperature
     share = np.exp(score - score.max())
     share /= share.sum()
     order = sorted(range(len(share)), key=lambda k: (-share[k], told.types[k]))
@@ -107,9 +108,10 @@ def _number(term: str) -> str:
 def _why(m: Measured, tone: str, best: str, others: tuple[Alternative, ...]) -> str:
     told = _weights()[tone]
     row = told.types.index(best)
-    spoken = (told.weights[row] - told.weights.mean(axis=0)) * clue_values(m.features)
-    words = [w for clue in CLUES for w in (clue.less, clue.more)]
-    loud = [words[k] for k in np.argsort(-spoken, kind="stable") if spoken[k] > 0.1 and words[k]][:TOLD]
+    spoken = (told.weights[row] - told.weights.mean(axis=0)) * clue_values(m.features, told.clues)
+    words = [w for clue in told.clues for w in (clue.less, clue.more)]
+    said = (words[k] for k in np.argsort(-spoken, kind="stable") if spoken[k] > 0.1 and words[k])
+    loud = list(dict.fromkeys(said))[:TOLD]
     i = m.indication
     size = f"{i.length_mm:.1f} × {i.width_mm:.1f} mm" if i.length_mm is not None and i.width_mm is not None else "no scale"
     reasons = ", ".join(loud) if loud else "nothing speaks strongly for any type"
@@ -120,7 +122,6 @@ def _why(m: Measured, tone: str, best: str, others: tuple[Alternative, ...]) -> 
 @cache
 def _weights() -> dict[str, Weights]:
     table = json.loads(WEIGHTS.read_text(encoding="utf-8"))
-    if table["clues"] != [c.feature for c in CLUES]:
-        raise RuntimeError("the clues of type_clues.py are not those of models/types.json; run scripts/train_detector trees")
-    return {tone: Weights(tuple(t["types"]), np.array(t["weights"]), np.array(t["offsets"]), float(t["temperature"]))
+    clues = clues_named(table["clues"])
+    return {tone: Weights(clues, tuple(t["types"]), np.array(t["weights"]), np.array(t["offsets"]), float(t["temperature"]))
             for tone, t in table.items() if tone != "clues"}

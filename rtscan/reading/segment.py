@@ -21,6 +21,7 @@ from rtscan.reading.filters import detection_grid
 from rtscan.reading.join import Piece, join
 from rtscan.reading.net import KINDS, TONES, look
 from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline
+from rtscan.reading.outline_clues import outline_clues
 from rtscan.reading.overlap import once
 from rtscan.reading.rank import model_bar, rank
 from rtscan.reading.trace import Stretch, trace
@@ -146,18 +147,22 @@ def _regions(
     """One region, or several where the ridge of a long one is interrupted."""
     pitch = background.strip.pixels_per_mm or NOMINAL_PIXELS_PER_MM
     blur = (blur_mm or TYPICAL_BLUR_MM) * pitch
-    return [
-        Region(
-            arc=background.strip.arc,
-            tone=piece.candidate.tone,
-            outline=outline,
-            score=piece.candidate.snr,
-            contrast=extra["height"],
-            scale_px=piece.candidate.width_mm * pitch,
-            features=MappingProxyType(features | extra | {"blur_px": blur, "hidden_px": _hidden(outline, piece, features, search, pitch)}),
+    tone = piece.candidate.tone
+    regions = []
+    for outline, extra in _outlines(background, search, piece, features, blur, settings):
+        known = {"blur_px": blur, "hidden_px": _hidden(outline, piece, features, search, pitch)}
+        regions.append(
+            Region(
+                arc=background.strip.arc,
+                tone=tone,
+                outline=outline,
+                score=piece.candidate.snr,
+                contrast=extra["height"],
+                scale_px=piece.candidate.width_mm * pitch,
+                features=MappingProxyType(features | extra | known | outline_clues(background, search, outline, tone)),
+            )
         )
-        for outline, extra in _outlines(background, search, piece, features, blur, settings)
-    ]
+    return regions
 
 
 def _hidden(outline: F64, piece: Piece, features: Features, search: Search, pitch: float) -> float:

@@ -1,12 +1,13 @@
 """The clues that name a type: measured features, each a smooth step below and above a usual value, with the words for either side.
 
 A clue's value is how far the feature lies above the `low` and below the `high` place, in units of its `spread`, held at 3. The weights of
-the clues for every type are data (models/types.json), fitted on simulated films by scripts/train_detector.
+the clues for every type are data (models/types.json), fitted on simulated films by scripts/train_detector. A new clue counts from the next
+fit on: the file names the clues that it weighs.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,25 +59,48 @@ _COMPANY = (
     Clue("row_mates", 1.0, 1.5, "", "in a row with others"),
     Clue("is_line", 0.5, 0.5, "", ""),
 )
-_NETWORK = tuple(
-    Clue(
-        f"net_kind_{k}",
-        0.3,
-        0.25,
-        "",
-        f"of the look of {'an' if name[0] in 'aeiou' else 'a'} {name}"
-        if name not in ("slag", "lack of fusion", "lack of penetration", "undercut", "concavity", "metal", "excess metal", "spatter")
-        else f"of the look of {name}",
-    )
-    for k, name in enumerate(KINDS)
+_RIDGE = (
+    Clue("wander_mm", 0.06, 1.0, "straight", "wandering", True),
+    Clue("jag_mm", 0.05, 0.7, "", "jagged", True),
+    Clue("strength_spread", 0.35, 0.4, "of even strength", "of changing strength", True),
+    Clue("ends_over_middle", 0.75, 0.25, "fading towards its ends", "strong up to its ends"),
+    Clue("one_end", 0.15, 0.2, "", "stronger at one end"),
+    Clue("half_width_mm", 0.65, 0.55, "", "", True),
+    Clue("flat_top", 0.43, 0.16, "peaked in cross-section", "flat in cross-section"),
+    Clue("width_spread", 0.2, 0.5, "of even width", "of changing width", True),
+    Clue("steepest_per_mm", 3.3, 0.45, "", "", True),
+    Clue("outer_edge", 0.0, 0.2, "sharper on its inner side", "sharper on its outer side"),
+    Clue("toe_spread_mm", 0.4, 0.9, "following the toe", "", True),
+    Clue("middle_gap_mm", 1.5, 1.0, "", "", True),
+    Clue("middle_spread_mm", 0.4, 1.0, "", "", True),
+    Clue("off_ellipse", 0.19, 0.45, "", "", True),
+    Clue("half_solidity", 0.76, 0.15, "", ""),
+    Clue("plateau", 0.26, 0.12, "", ""),
 )
-CLUES = (*_SHAPE, *_PLACE, *_TONE, *_COMPANY, *_NETWORK)
 
 
-def clue_values(features: Mapping[str, float]) -> F64:
+def _look(kind: str) -> str:
+    bare = kind in ("slag", "lack of fusion", "lack of penetration", "undercut", "concavity", "metal", "excess metal", "spatter")
+    return f"of the look of {'' if bare else 'an ' if kind[0] in 'aeiou' else 'a '}{kind}"
+
+
+_NETWORK = (
+    *(Clue(f"net_kind_{k}", 0.3, 0.25, "", _look(kind)) for k, kind in enumerate(KINDS)),
+    *(Clue(f"log_kind_{k}", -3.5, 1.7, "", _look(kind)) for k, kind in enumerate(KINDS)),
+)
+CLUES = (*_SHAPE, *_PLACE, *_TONE, *_COMPANY, *_RIDGE, *_NETWORK)
+
+
+def clues_named(features: Sequence[str]) -> tuple[Clue, ...]:
+    """The clues of these features, in their order; KeyError for one that is not known."""
+    known = {clue.feature: clue for clue in CLUES}
+    return tuple(known[feature] for feature in features)
+
+
+def clue_values(features: Mapping[str, float], clues: tuple[Clue, ...] = CLUES) -> F64:
     """Two numbers per clue, shape (2 · clues,): how far below and how far above the usual value, each in [0, 3]."""
     out = []
-    for clue in CLUES:
+    for clue in clues:
         value = features[clue.feature]
         away = np.log(max(value, 1e-6) / clue.usual) / clue.spread if clue.ratio else (value - clue.usual) / clue.spread
         out += [min(3.0, max(0.0, -away)), min(3.0, max(0.0, away))]

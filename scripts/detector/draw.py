@@ -7,7 +7,7 @@ from typing import Any, get_args
 import numpy as np
 
 from rtscan.simulate.population import random_recipe
-from rtscan.simulate.recipe import ArtefactKind, Kind, Recipe
+from rtscan.simulate.recipe import ArtefactKind, ImperfectionPart, Kind, Recipe
 
 KINDS = get_args(Kind)
 COMMON = (
@@ -26,6 +26,24 @@ COMMON = (
     "elongated cavity",
 )
 NOT_DRAWN = ("linear misalignment", "excess weld metal", "grinding mark", "stray arc")
+FAMILIES = (
+    ("gas pore",),
+    ("elongated cavity", "worm-hole", "hollow bead", "crater pipe"),
+    ("isolated slag inclusion", "linear slag inclusion", "wagon tracks"),
+    ("tungsten inclusion", "copper inclusion", "protruding filler wire"),
+    ("lack of side-wall fusion", "lack of inter-run fusion", "lack of root fusion"),
+    ("incomplete root penetration",),
+    ("longitudinal crack", "transverse crack", "crater crack", "branching crack"),
+    ("continuous undercut", "intermittent undercut", "shrinkage groove"),
+    ("incompletely filled groove", "missed bevel edge"),
+    ("root concavity",),
+    ("burn-through",),
+    ("missed tie-in",),
+    ("local excess penetration", "continuous excess penetration", "excess weld metal"),
+    ("spatter", "stray arc", "grinding mark"),
+    ("linear misalignment",),
+)
+"""Kinds by type family: a family is as frequent as its number of kinds has a root, when flaws are drawn evenly."""
 PIPES = ((60.3, 3.91), (88.9, 5.49), (114.3, 6.02), (168.3, 7.11), (219.1, 8.18), (323.8, 9.53), (406.4, 12.7))
 TECHNIQUES = ("SWSI", "DWSI", "panoramic", "DWDI-ellipse", "DWDI-superimposed")
 
@@ -54,6 +72,14 @@ def draw_recipe(rng: np.random.Generator, clean: bool, name: str) -> Recipe:
         "imperfections": [] if clean else _imperfections(rng),
     }
     return Recipe.model_validate(table)
+
+
+def evenly_flawed(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """The film with other flaws: several, of kinds as frequent as each other, so that naming sees enough of the rare ones."""
+    share = np.sqrt([len(kinds) for kinds in FAMILIES])
+    chosen = rng.choice(len(FAMILIES), 3 + int(rng.poisson(3.0)), p=share / share.sum())
+    parts = tuple(ImperfectionPart(type=kinds[int(rng.integers(len(kinds)))]) for kinds in (FAMILIES[k] for k in chosen))
+    return recipe.model_copy(update={"imperfections": parts})
 
 
 def _weld(rng: np.random.Generator, technique: str) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from draw import draw_recipe
+from draw import draw_recipe, evenly_flawed
 
 from rtscan.film import Arc, Background, Film, Marks, Weld
 from rtscan.findings import Indication
@@ -90,14 +90,16 @@ class SimulatedFiles:
     rng: np.random.Generator
 
 
-def simulate_files(seed: int, number: int, clean_share: float, folder: Path) -> SimulatedFiles:
-    """Film `number` of the draw with `seed`, written into `folder`."""
+def simulate_files(seed: int, number: int, clean_share: float, folder: Path, even: bool = False) -> SimulatedFiles:
+    """Film `number` of the draw with `seed`, written into `folder`; `even`: with `evenly_flawed`."""
     from rtscan.simulate.files import write_film
     from rtscan.simulate.render import render
 
     rng = np.random.default_rng([seed, number])
     clean = bool(rng.random() < clean_share)
     recipe = draw_recipe(rng, clean, f"film-{number:04d}")
+    if even:
+        recipe = evenly_flawed(recipe, rng)
     files = write_film(render(recipe, rng), folder)
     job = load_job(files.job)
     if rng.random() < 0.3:
@@ -111,13 +113,14 @@ def film_folder() -> tempfile.TemporaryDirectory[str]:
     return tempfile.TemporaryDirectory(dir="/dev/shm" if os.path.isdir("/dev/shm") else None)
 
 
-def simulate_and_read(seed: int, number: int, clean_share: float, true_band: bool = False) -> ReadFilm:
+def simulate_and_read(seed: int, number: int, clean_share: float, true_band: bool = False, even: bool = False) -> ReadFilm:
     """Film `number` of the draw with `seed`: simulated, written, loaded and read up to the background.
 
     true_band: take the weld band from the answer key, moved and stretched a little, so that training does not learn from lost bands.
+    even: every kind of flaw as frequent as the others.
     """
     with film_folder() as place:
-        made = simulate_files(seed, number, clean_share, Path(place))
+        made = simulate_files(seed, number, clean_share, Path(place), even)
         film = load_films(made.film, made.job)[0]
     marks = find_marks(film, made.job)
     weld = _true_weld(made.key, film, made.rng) if true_band else find_weld(film, made.job, marks)

@@ -73,9 +73,9 @@ class CandidateTable:
     regions: list[tuple[dict[str, float], int]]
 
 
-def candidate_table(seed: int, number: int, clean_share: float, true_band: bool) -> CandidateTable:
-    """One film searched, every candidate compared with the truth."""
-    read = simulate_and_read(seed, number, clean_share, true_band)
+def candidate_table(seed: int, number: int, clean_share: float, true_band: bool, even: bool = False) -> CandidateTable:
+    """One film searched, every candidate compared with the truth. even: every kind of flaw as frequent as the others."""
+    read = simulate_and_read(seed, number, clean_share, true_band, even)
     features: list[dict[str, float]] = []
     finds: list[int] = []
     searched = tuple(search_strip(b) for b in read.backgrounds)

@@ -44,11 +44,15 @@ TERMS = {
     "5013": "shrinkage groove",
     "5041": "local excess penetration",
     "5042": "continuous excess penetration",
+    "502": "excess weld metal",
+    "507": "linear misalignment",
     "510": "burn-through",
     "511": "incompletely filled groove",
     "515": "root concavity",
     "517": "poor restart",
+    "601": "stray arc",
     "602": "spatter",
+    "604": "grinding mark",
     "1011": "longitudinal crack in the weld metal",
     "1021": "transverse crack in the weld metal",
     "104": "crater crack",
@@ -64,6 +68,9 @@ def load(folder: Path, name: str) -> list[Any]:
 def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
     """Writes rank_dark.onnx, rank_bright.onnx, types.json and detector.json into `models`."""
     training, calibration = load(folder, "training"), load(folder, "calibration")
+    naming = load(folder, "naming") if (folder / "naming.pickle.xz").exists() else []
+    if not naming:
+        print("no table of the naming films: rare types are learnt from the films as drawn alone")
     names = tuple(n for n in next(t.names for t in training if t.names) if n != "arc")
     calibrations, bars = {}, {}
     for tone in ("dark", "bright"):
@@ -72,14 +79,14 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
         _check_onnx(trees, matrix(calibration[0], names), models / file)
         calibrations[tone] = _calibrated(trees, calibration, names, tone)
         bars[tone] = FIRST_BAR
-    (models / "types.json").write_text(json.dumps(_types([*training, *calibration]), ensure_ascii=False), encoding="utf-8")
+    (models / "types.json").write_text(json.dumps(_types([*training, *calibration], naming), ensure_ascii=False), encoding="utf-8")
     parts = ("weld.onnx", "net.onnx", "rank_dark.onnx", "rank_bright.onnx", "types.json")
     files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in parts}
     recipe = {
         "name": f"detector draw {seeds['draw']}",
         "recipe": "scripts/train_detector",
         "data": dict(seeds),
-        "films": {"training": len(training), "calibration": len(calibration)},
+        "films": {"training": len(training), "calibration": len(calibration), "naming": len(naming)},
         "sha256": files,
         "features": list(names),
         "calibration": calibrations,
@@ -223,17 +230,21 @@ def _found(tables: list[Any]) -> tuple[list[dict[str, float]], list[str], list[i
     return rows, terms, films
 
 
-def _types(tables: list[Any]) -> dict[str, Any]:
-    """Weights of the clues for every type, dark and bright apart; the temperature from films left out in turn."""
+def _types(tables: list[Any], even: list[Any]) -> dict[str, Any]:
+    """Weights of the clues for every type, dark and bright apart; the temperature from films left out in turn.
+
+    tables: films as drawn, which say how frequent a type is. even: films on which every kind is frequent, which teach its look.
+    """
     result: dict[str, Any] = {}
-    rows, terms, films = _found(tables)
+    rows, terms, films = _found([*tables, *even])
     for tone, is_dark in (("dark", 1.0), ("bright", 0.0)):
         pick = [k for k, r in enumerate(rows) if r["dark"] == is_dark]
         kept = {t for t in terms if sum(terms[k] == t for k in pick) >= LEAST_OF_A_TYPE}
         pick = [k for k in pick if terms[k] in kept]
-        x, y = np.array([clue_values(rows[k]) for k in pick]), np.array([terms[k] for k in pick])
-        fitted = LogisticRegression(C=0.15, max_iter=3000).fit(x, y)
-        temperature = _temperature(_left_out_scores(x, y, np.array([films[k] for k in pick]), fitted.classes_), fitted.classes_, list(y))
+        x, y, film = np.array([clue_values(rows[k]) for k in pick]), np.array([terms[k] for k in pick]), np.array([films[k] for k in pick])
+        weight = _weight(y, film < len(tables))
+        fitted = LogisticRegression(C=0.15, max_iter=3000).fit(x, y, sample_weight=weight)
+        temperature = _temperature(_left_out_scores(x, y, weight, film, fitted.classes_), fitted.classes_, list(y), weight)
         print(f"{tone}: {len(y)} finds of {len(kept)} types; temperature {temperature:.2f}")
         two = len(fitted.classes_) == 2  # one row stands for both then
         weights, offsets = ((np.stack([-v[0], v[0]]) / 2 if two else v) for v in (fitted.coef_, fitted.intercept_))
@@ -247,25 +258,37 @@ def _types(tables: list[Any]) -> dict[str, Any]:
     return result
 
 
-def _left_out_scores(x: np.ndarray, y: np.ndarray, films: np.ndarray, classes: np.ndarray) -> np.ndarray:
+def _weight(y: np.ndarray, drawn: np.ndarray) -> np.ndarray:
+    """What each find counts, 1 on average, so that every type has the share that it has among the finds of films as drawn."""
+    return np.asarray(_shares(y, drawn) / _shares(y, np.ones(len(y), dtype=bool)))
+
+
+def _shares(y: np.ndarray, among: np.ndarray) -> np.ndarray:
+    """For each find the share of its type among some of them, a type never seen there taken for half a find."""
+    kinds, place = np.unique(y, return_inverse=True)
+    counts = np.maximum([np.sum(y[among] == kind) for kind in kinds], 0.5)
+    return np.asarray((counts / counts.sum())[place])
+
+
+def _left_out_scores(x: np.ndarray, y: np.ndarray, weight: np.ndarray, films: np.ndarray, classes: np.ndarray) -> np.ndarray:
     """Scores of every find by a fit without its fifth of the films; a type that the others lack scores very low."""
     scores = np.full((len(y), len(classes)), UNKNOWN_SCORE)
     for fifth in range(5):
         out = films % 5 == fifth
         if out.any() and len(set(y[~out])) > 1:
-            fitted = LogisticRegression(C=0.15, max_iter=3000).fit(x[~out], y[~out])
+            fitted = LogisticRegression(C=0.15, max_iter=3000).fit(x[~out], y[~out], sample_weight=weight[~out])
             told = fitted.decision_function(x[out])
             told = np.stack([-told, told], axis=1) / 2 if told.ndim == 1 else told
             scores[np.ix_(out, [list(classes).index(c) for c in fitted.classes_])] = told
     return scores
 
 
-def _temperature(scores: np.ndarray, classes: np.ndarray, terms: list[str]) -> float:
-    """The divisor of the scores that makes the calibration films most probable (C. Guo et al., ICML 2017)."""
+def _temperature(scores: np.ndarray, classes: np.ndarray, terms: list[str], weight: np.ndarray) -> float:
+    """The divisor of the scores that makes the films left out most probable (C. Guo et al., ICML 2017)."""
     at = np.array([list(classes).index(t) for t in terms])
 
     def cost(t: float) -> float:
         z = scores / t
-        return float(np.mean(np.logaddexp.reduce(z, axis=1) - z[np.arange(len(at)), at]))
+        return float(np.average(np.logaddexp.reduce(z, axis=1) - z[np.arange(len(at)), at], weights=weight))
 
     return float(min(np.geomspace(0.5, 3.0, 40), key=cost))

@@ -39,7 +39,7 @@ def two_types(monkeypatch: pytest.MonkeyPatch) -> None:
     weights = np.zeros((2, 2 * len(CLUES)))
     weights[0, 2 * PLACE["aspect"] + 1] = 2.0
     weights[1, 2 * PLACE["aspect"]] = 1.0
-    told = Weights(("longitudinal crack in the weld metal", "gas pore"), weights, np.array([-0.5, 0.0]), 2.0)
+    told = Weights(CLUES, ("longitudinal crack in the weld metal", "gas pore"), weights, np.array([-0.5, 0.0]), 2.0)
     monkeypatch.setattr(room, "_weights", lambda: {"dark": told, "bright": told})
 
 
@@ -79,7 +79,7 @@ def test_name_confidence_alternatives_and_reasons() -> None:
 
 
 def test_equal_probabilities_are_put_in_order_by_name(monkeypatch: pytest.MonkeyPatch) -> None:
-    told = Weights(("worm-hole", "gas pore"), np.zeros((2, 2 * len(CLUES))), np.zeros(2), 1.0)
+    told = Weights(CLUES, ("worm-hole", "gas pore"), np.zeros((2, 2 * len(CLUES))), np.zeros(2), 1.0)
     monkeypatch.setattr(room, "_weights", lambda: {"dark": told})
     assert list(type_probabilities(USUAL, "dark")) == ["gas pore", "worm-hole"]
 
@@ -133,7 +133,7 @@ def test_planar_types_that_count_together_are_seen_by_whoever_judges() -> None:
 def shares(**offsets: float) -> Weights:
     """Types with fixed probabilities: the names with _ for a space."""
     names = tuple(n.replace("_", " ") for n in offsets)
-    return Weights(names, np.zeros((len(names), 2 * len(CLUES))), np.log(np.array(list(offsets.values()))), 1.0)
+    return Weights(CLUES, names, np.zeros((len(names), 2 * len(CLUES))), np.log(np.array(list(offsets.values()))), 1.0)
 
 
 def test_thin_planar_shares_are_told_as_one(monkeypatch: pytest.MonkeyPatch) -> None:
