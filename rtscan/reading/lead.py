@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rtscan.film import F32, Bool, Film, Mark
+from rtscan.reading.lead_plate import PlateSettings, find_plates
 
 PITCH_MM = 0.2
 ASSUMED_PIXELS_PER_MM = 20.0
@@ -55,6 +56,9 @@ def find_lead(film: Film, usable: Bool, settings: LeadSettings) -> Lead:
     small = np.asarray(cv2.resize(film.density[: size[1] * pitch, : size[0] * pitch], size, interpolation=cv2.INTER_AREA), dtype=np.float32)
     known = cv2.resize(usable[: size[1] * pitch, : size[0] * pitch].astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
     found, strokes = _sharp_pieces(small, known, scale / pitch, settings)
+    plates = find_plates(small, known, scale / pitch, PlateSettings())
+    for corners in plates:
+        cv2.fillConvexPoly(found, np.round(corners).astype(np.int32), 1)
     kernel = np.ones((round(settings.joined_mm * scale / pitch) | 1,) * 2, np.uint8)
     joined = cv2.morphologyEx(found, cv2.MORPH_CLOSE, kernel)
     contours, _ = cv2.findContours(joined, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_TC89_L1)

@@ -75,6 +75,41 @@ def test_a_letter_cut_by_the_edge_of_the_film_is_found() -> None:
     assert "letter" in kinds(marks_of(film_of(clean)))
 
 
+def with_stencil(clean: np.ndarray, x: int, y: int, turn_deg: float, lead: float = 0.5) -> tuple[np.ndarray, np.ndarray]:
+    """A lead plate of 16 × 13 mm about (x, y), digits and a row of holes cut through; the density with it, and where the plate is."""
+    cell = np.zeros(clean.shape, dtype=np.uint8)
+    cv2.rectangle(cell, (x - 160, y - 130), (x + 160, y + 130), 1, -1)
+    cut = cell.copy()
+    cv2.putText(cut, "25", (x - 120, y + 70), cv2.FONT_HERSHEY_SIMPLEX, 6.0, 0, 26)
+    for k in range(5):
+        cv2.circle(cut, (x - 120 + 60 * k, y - 105), 12, 0, -1)
+    turn = cv2.getRotationMatrix2D((float(x), float(y)), turn_deg, 1.0)
+    whole, cut = (cv2.warpAffine(c, turn, clean.shape[::-1], flags=cv2.INTER_NEAREST) > 0 for c in (cell, cut))
+    return np.where(cut, clean - lead, clean), whole
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 7.0, -20.0])
+def test_a_number_plate_over_the_weld_is_hidden_whole(turn_deg: float) -> None:
+    clean, whole = with_stencil(plate(), 900, WELD_ROW, turn_deg)
+    marks = marks_of(film_of(clean))
+    assert kinds(marks) == ["marker"]
+    assert marks.hidden[whole].mean() > 0.98
+    beside = cv2.dilate(whole.astype(np.uint8), np.ones((61, 61), np.uint8)) == 0  # 1.5 mm: the mark is grown by 0.6 and drawn to 0.2
+    assert not marks.hidden[beside].any()
+
+
+def test_a_number_plate_cut_by_the_edge_of_the_film_is_hidden() -> None:
+    clean, whole = with_stencil(plate(), 1500, 60, 0.0)
+    assert marks_of(film_of(clean)).hidden[whole].mean() > 0.95
+
+
+def test_a_short_weld_between_sharp_toes_is_no_plate() -> None:
+    clean = np.full((ROWS, COLUMNS), 3.0)
+    clean[400:560, 900:1300] = 2.4  # 20 × 8 mm; its ends fade over 4 mm, its toes over 0.7 mm
+    clean = gaussian_filter(gaussian_filter(clean, (0, 40)), (14, 0))
+    assert not marks_of(film_of(clean)).hidden.any()
+
+
 @pytest.mark.parametrize("side", ["left", "right", "top", "bottom"])
 @pytest.mark.parametrize("level", [4.2, 0.6])
 def test_a_border_is_hidden_to_its_depth(side: str, level: float) -> None:
