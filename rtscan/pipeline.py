@@ -33,7 +33,8 @@ from rtscan.reading.marks import find_marks
 from rtscan.reading.measure import measure
 from rtscan.reading.quality.check import check_film
 from rtscan.reading.quality.detection import detection_limit
-from rtscan.reading.quality.indicator import read_indicator
+from rtscan.reading.quality.diagnostic import diagnostic_lengths, shortened
+from rtscan.reading.quality.indicator import Indicator, read_indicator
 from rtscan.reading.quality.record import film_quality
 from rtscan.reading.quality.tags import with_tags
 from rtscan.reading.rank import model_name
@@ -43,6 +44,8 @@ from rtscan.reading.weld_band import find_weld
 
 _LINE_POINTS = 200
 """Points of a centreline or edge kept in the worksheet: enough to draw a curved weld to a fraction of a millimetre."""
+
+_BEYOND = "outside the diagnostic length of this film; the film that covers the place has to show it"
 
 
 @dataclass(frozen=True)
@@ -70,43 +73,59 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
     """Reads one film from density to verdict."""
     chosen, sheet_sha256 = settings or ReadSettings(), job_sha256(job)
     job = with_tags(job, film)
-    marks = find_marks(film, job)
-    weld = find_weld(film, job, marks)
-    strips = straighten(film, weld, marks) if weld else ()
-    indicator = read_indicator(film, job, weld, marks, strips)
-    quality = check_film(film, job, weld, marks, strips, indicator)
-    backgrounds = tuple(estimate_background(strip) for strip in strips)
+    seen = _look(film, job)
+    quality, weld, contrast = seen.quality, seen.weld, seen.indicator.contrast
     indications: tuple[Indication, ...] = ()
     groups: tuple[Group, ...] = ()
     if weld:
-        contrast = indicator.contrast
-        quality = replace(quality, detection_limit=detection_limit(backgrounds, contrast))
-        regions = segment(backgrounds, contrast.blur_mm if contrast else None)
-        indications, groups = group(classify(measure(regions, backgrounds, film, weld, job, contrast.per_mm if contrast else None)))
+        regions = segment(seen.backgrounds, contrast.blur_mm if contrast else None)
+        measured = measure(regions, seen.backgrounds, film, weld, job, contrast.per_mm if contrast else None)
+        indications, groups = group(classify(measured))
     facts = _weld_facts(film, weld, job)
     sheet = Worksheet(
         tool=f"rtscan {__version__}", job_sha256=sheet_sha256, criteria_sha256=criteria.sha256 if criteria else "",
         film=film.facts, quality=_past_failures(quality) if chosen.judge_anyway and weld else quality,
         weld=facts, indications=_on_the_ring(indications, facts), groups=groups,
-        objects=_objects(marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
+        objects=_objects(seen.marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
         date=job.film.date.isoformat() if job.film.date else "", model=model_name(),
     )
     situation = situation_from_job(job, sheet, chosen.units)
+    sheet = replace(sheet, indications=tuple(i if situation.shows(i) else replace(i, note=_BEYOND) for i in sheet.indications))
     judged = judge(sheet, criteria, situation)
     charts = chart_pictures(judged, criteria, situation) if criteria else ()
-    return Reading(judged, film, weld, marks, strips, backgrounds, charts)
+    return Reading(judged, film, weld, seen.marks, seen.strips, seen.backgrounds, charts)
 
 
 def check_quality(film: Film, job: Job) -> FilmQuality:
     """Checks the film itself, without reading it."""
     sheet_sha256, job = job_sha256(job), with_tags(job, film)
+    seen = _look(film, job)
+    return replace(film_quality(film, job, seen.strips, seen.indicator, seen.quality), job_sha256=sheet_sha256)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What is known of a film before its indications are looked for; the weld is covered on its diagnostic length alone."""
+
+    marks: Marks
+    weld: Weld | None
+    strips: tuple[Strip, ...]
+    backgrounds: tuple[Background, ...]
+    indicator: Indicator
+    quality: Quality
+
+
+def _look(film: Film, job: Job) -> _Seen:
     marks = find_marks(film, job)
     weld = find_weld(film, job, marks)
     strips = straighten(film, weld, marks) if weld else ()
     indicator = read_indicator(film, job, weld, marks, strips)
-    quality = check_film(film, job, weld, marks, strips, indicator)
-    record = film_quality(film, job, strips, tuple(estimate_background(strip) for strip in strips), indicator, quality)
-    return replace(record, job_sha256=sheet_sha256)
+    lengths = diagnostic_lengths(film, job, weld, marks, strips) if weld else ()
+    weld = shortened(weld, strips, lengths) if weld else None
+    backgrounds = tuple(estimate_background(strip) for strip in strips)
+    quality = check_film(film, job, weld, marks, strips, indicator, lengths)
+    limit = detection_limit(backgrounds, indicator.contrast, [length.judged for length in lengths])
+    return _Seen(marks, weld, strips, backgrounds, indicator, replace(quality, detection_limit=limit))
 
 
 def _past_failures(quality: Quality) -> Quality:

@@ -68,7 +68,7 @@ def _judged(document: Document, criteria: Criteria, situation: Situation, doubt:
         findings=findings,
         removal=removal,
         reader=reader,
-        indications=_with_results(document.indications, findings),
+        indications=_with_results(document.indications, findings, situation),
     )
     return pronounce(judged, criteria, situation, "; ".join(t for t in (*lost, how) if t))
 
@@ -93,11 +93,14 @@ def _where_sets_disagree(stamped: Sequence[Stamped], beside: Sequence[Stamped]) 
     return result
 
 
-def _with_results(indications: Sequence[Indication], findings: Sequence[Finding]) -> tuple[Indication, ...]:
-    """Every indication with the worst result of the findings that name it."""
+def _with_results(indications: Sequence[Indication], findings: Sequence[Finding], situation: Situation) -> tuple[Indication, ...]:
+    """Every indication with the worst result of the findings that name it. What lies outside the covered weld is never accepted: whoever
+    covers the place has to see it."""
     worst: dict[int, Result] = {}
     for finding in findings:
         for number in finding.indications:
             if number not in worst or SEVERITY[finding.result] > SEVERITY[worst[number]]:
                 worst[number] = finding.result
-    return tuple(replace(i, result=worst.get(i.id, "accept")) for i in indications)
+    told = {i.id: worst.get(i.id, "accept") for i in indications}
+    unseen = {i.id for i in indications if told[i.id] == "accept" and not situation.shows(i)}
+    return tuple(replace(i, result="review" if i.id in unseen else told[i.id]) for i in indications)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal, TypeVar
 
-from rtscan.findings import Scope, WeldArc, WeldDocument, Worksheet
+from rtscan.findings import Indication, Scope, WeldArc, WeldDocument, Worksheet
 from rtscan.job import Job
 
 T = TypeVar("T")
@@ -31,6 +31,8 @@ class Situation:
         "film" when only part of the weld was seen: rules over the whole weld may then reject but never accept.
     covered
         Stretches seen, (from, to) stations; may pass the datum of a full girth weld. Empty: not known.
+    placed
+        False when `covered` says only how much was seen, not where.
     full_girth
         Stations close into a ring of `weld_length_mm`.
     quality_vouched_by
@@ -52,10 +54,28 @@ class Situation:
     units: Units = "mm"
     scope: Scope = "weld"
     covered: tuple[tuple[float, float], ...] = ()
+    placed: bool = True
     full_girth: bool = False
     quality_vouched_by: str = ""
     scale_known: bool = True
     scale_uncertainty: float | None = None
+
+    def shows(self, indication: Indication) -> bool:
+        """False when an indication lies wholly outside the stretches covered: it is told, but the film or weld is not judged there."""
+        if not self.covered or not self.placed or indication.along_mm is None:
+            return True
+        half = 0.5 * (indication.length_mm or 0.0) * abs(math.cos(math.radians(indication.angle_deg or 0.0)))
+        ring = self.weld_length_mm if self.full_girth else None
+        places = [p for p in (indication.along_mm, indication.other_along_mm) if p is not None]
+        return any(_reaches(place - half, place + half, start, end, ring) for place in places for start, end in self.covered)
+
+
+def _reaches(low: float, high: float, start: float, end: float, ring_mm: float | None) -> bool:
+    """Whether the stretch from `low` to `high` meets that from `start` to `end`, also round the ring."""
+    length = _span(start, end, ring_mm)
+    if ring_mm is None:
+        return high >= start and low <= start + length
+    return (low - start) % ring_mm <= length or (start - low) % ring_mm <= high - low
 
 
 def situation_from_job(job: Job, document: Worksheet | WeldDocument, units: Units = "mm") -> Situation:
@@ -84,6 +104,7 @@ def situation_from_job(job: Job, document: Worksheet | WeldDocument, units: Unit
         units=units,
         scope="weld" if whole else "film",
         covered=covered,
+        placed=isinstance(document, Worksheet) or bool(document.gaps),
         full_girth=joint == "girth" and length_mm is not None,
         quality_vouched_by=job.film.quality_vouched_by,
         scale_known=film is None or film.width_px == 0 or film.pixels_per_mm is not None,

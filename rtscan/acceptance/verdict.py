@@ -24,6 +24,8 @@ def pronounce(document: Document, criteria: Criteria | None, situation: Situatio
         parts.append(f"UNVERIFIED limits were applied (rows {_few(rows)}): check them against the printed document")
     if criteria is not None and situation.scope == "film" and (waiting := _waiting(document, criteria)):
         parts.append(f"rows over the whole weld are not accepted on a part of it ({_few(waiting)})")
+    if beyond := tuple(str(i.id) for i in document.indications if not situation.shows(i)):
+        parts.append(f"no. {_few(beyond)} outside the covered weld: to be judged where that place is covered")
     if remarks:
         parts.append(remarks)
     says = _waived(document) + "; ".join(p for p in parts if p) + "."

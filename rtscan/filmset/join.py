@@ -219,7 +219,7 @@ def _is_same(a: Indication, b: Indication, axis: Axis) -> bool:
 
 
 def _speak(bunch: Sequence[tuple[int, Indication]], films: Sequence[_Placed], axis: Axis) -> list[Indication]:
-    best, _ = max(bunch, key=lambda item: (item[1].signal_to_noise or 0.0, -item[0]))
+    best, _ = max(bunch, key=lambda item: (_covers(films[item[0]], item[1], axis), item[1].signal_to_noise or 0.0, -item[0]))
     seen_on = tuple(dict.fromkeys(films[index].reading.name for index, _ in sorted(bunch, key=lambda item: item[0])))
     others = [mark for index, mark in bunch if index != best]
     spoken = []
@@ -228,8 +228,21 @@ def _speak(bunch: Sequence[tuple[int, Indication]], films: Sequence[_Placed], ax
             mark = _extended(mark, other, films[best], axis) if _is_same(mark, other, axis) else mark
         named = sorted({f"{o.type} on {o.film}" for o in others if o.iso6520 != mark.iso6520})
         note = _add(mark.note, f"read as {', '.join(named)}") if named else mark.note
+        blind = [] if _covers(films[best], mark, axis) else [f.reading.name for f in films if _covers(f, mark, axis)]
+        note = _add(note, f"{', '.join(blind)} covers the place and does not show it") if blind else note
         spoken.append(replace(mark, seen_on=seen_on, note=note))
     return spoken
+
+
+def _covers(film: _Placed, mark: Indication, axis: Axis) -> bool:
+    """Whether the middle of a mark lies in the diagnostic length of the film that shows it."""
+    return mark.along_mm is not None and any(start <= axis.wrapped(mark.along_mm) <= end for start, end in film.intervals)
+
+
+def _ends_seen(film: _Placed, axis: Axis) -> list[float]:
+    """The stations where the film's view of the weld ends: those of its picture, which may lie beyond the diagnostic length."""
+    arcs = [arc for arc in film.reading.worksheet.weld.arcs if arc.station_mm]
+    return [axis.wrapped(end) for arc in arcs for end in (arc.station_mm[0], arc.station_mm[-1])] or [e for i in film.intervals for e in i]
 
 
 def _extended(mark: Indication, other: Indication, film: _Placed, axis: Axis) -> Indication:
@@ -238,7 +251,7 @@ def _extended(mark: Indication, other: Indication, film: _Placed, axis: Axis) ->
         return mark
     half, shift, reach = _half_extent(mark), axis.offset(other.along_mm, mark.along_mm), _half_extent(other)
     low, high = -half, half
-    ends = [axis.offset(end, mark.along_mm) for piece in film.intervals for end in piece]
+    ends = [axis.offset(end, mark.along_mm) for end in _ends_seen(film, axis)]
     if any(abs(end - low) <= SAME_ALONG_MM for end in ends):
         low = min(low, shift - reach)
     if any(abs(end - high) <= SAME_ALONG_MM for end in ends):

@@ -129,6 +129,12 @@ def thickness_ratio_limit(testing_class: str) -> Limit:
     return _limit(row, greatest=row[testing_class])
 
 
+def overlap_limit() -> Limit:
+    """Least overlap of the diagnostic lengths of adjoining films, mm."""
+    row = data()["overlap"]
+    return _limit(row, least=row["least_mm"])
+
+
 def snr_n_of_film_class(film_class: str) -> float | None:
     """Normalised signal-to-noise of a film system class: (G / sigma_D) / ln 10 for a linear film; None when unknown."""
     value = data()["film_class"]["gradient_over_granularity"].get(film_class)

@@ -122,7 +122,7 @@ def lead_numbers(objects: tuple[ObjectMark, ...], arcs: tuple[WeldArc, ...]) -> 
 
 
 def _station_beside(mark: ObjectMark, arc: WeldArc) -> float | None:
-    start, end = arc.station_from_mm, arc.station_to_mm
+    start, end = (arc.station_mm[0], arc.station_mm[-1]) if arc.station_mm else (arc.station_from_mm, arc.station_to_mm)
     if start is None or end is None or end <= start or len(arc.centreline_px) < 2:
         return None
     x, y = (mark.bbox_px[0] + mark.bbox_px[2]) / 2, (mark.bbox_px[1] + mark.bbox_px[3]) / 2

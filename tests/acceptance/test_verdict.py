@@ -24,7 +24,9 @@ from rtscan.findings import (
     Indication,
     Quality,
     Reader,
+    Stretch,
     WeldArc,
+    WeldDocument,
     WeldFacts,
     Worksheet,
 )
@@ -265,6 +267,34 @@ def test_an_answer_never_overturns_a_rejection() -> None:
     sheet = judged(pore(size=4.0))
     place = next(n for n, f in enumerate(sheet.findings) if f.result == "reject")
     assert judge(answered(sheet, "accept", place), load_criteria(API), WELD).verdict == "reject"
+
+
+@pytest.mark.parametrize(("covered", "along", "shown"), [
+    ((0.0, 250.0), 251.0, True),  # 2 mm long: its end lies inside
+    ((0.0, 250.0), 252.0, False),
+    ((900.0, 1100.0), 60.0, True),  # 1100 is 82.4 round the ring of 1017.6
+    ((900.0, 1100.0), 90.0, False),
+    ((900.0, 82.4), 1000.0, True),
+    ((-20.0, 30.0), 1010.0, True),
+])
+def test_an_indication_outside_the_covered_weld_is_told_and_never_accepted(covered: tuple[float, float], along: float, shown: bool) -> None:
+    sheet = judged(pore(size=2.0, along=along, angle_deg=0.0), weld=replace(WELD, scope="film", covered=(covered,)))
+    assert sheet.indications[0].result == ("accept" if shown else "review")
+    assert ("no. 1 outside the covered weld" in sheet.verdict_says) is not shown
+    assert sheet.verdict == "accept"  # of the stretch it names
+    assert sheet.verdict_says.startswith("accepted between stations")
+
+
+def test_a_rejectable_indication_outside_the_covered_weld_still_rejects() -> None:
+    sheet = judged(pore(size=8.0, along=300.0), weld=replace(WELD, scope="film", covered=((0.0, 250.0),)))
+    assert (sheet.verdict, sheet.indications[0].result) == ("reject", "reject")
+
+
+def test_a_joined_weld_without_a_length_does_not_know_where_its_covered_weld_lies() -> None:
+    document = WeldDocument(indications=(pore(along=900.0),), covered_mm=250.0)
+    assert situation_from_job(Job(), document).shows(document.indications[0])
+    gap = replace(document, weld=WeldFacts(length_mm=1017.6, joint="girth"), gaps=(Stretch(250.0, 1017.6),))
+    assert not situation_from_job(Job(), gap).shows(document.indications[0])
 
 
 # --- the situation -----------------------------------------------------------------------------------------------------------

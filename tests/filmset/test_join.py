@@ -57,6 +57,38 @@ def test_a_line_cut_by_the_film_end_is_joined_to_its_whole_length() -> None:
     assert (one.along_mm, one.length_mm) == (pytest.approx(190.0), pytest.approx(60.0))
 
 
+def shortened(reading: FilmReading, start: float, end: float) -> FilmReading:
+    """The film with its picture as it was and its diagnostic length from `start` to `end`."""
+    sheet = reading.worksheet
+    arc = sheet.weld.arcs[0]
+    assert arc.station_from_mm is not None
+    assert arc.station_to_mm is not None
+    less = replace(arc, station_from_mm=start, station_to_mm=end, station_mm=(arc.station_from_mm, arc.station_to_mm))
+    return replace(reading, worksheet=replace(sheet, weld=replace(sheet.weld, arcs=(less,))))
+
+
+def test_a_shorter_diagnostic_length_leaves_a_gap_and_its_marks_stay() -> None:
+    weld = join_weld("W-017", [shortened(film("A", 0, 190, pore(185.0)), 5, 170), film("B", 180, LENGTH_MM + 10)])
+    assert weld.gaps == (Stretch(170.0, 180.0),)
+    one, = weld.indications
+    assert (one.film, one.along_mm) == ("A", 185.0)
+    assert "B covers the place and does not show it" in one.note
+
+
+def test_the_film_that_covers_the_place_speaks_for_it() -> None:
+    weld = join_weld("W-017", [shortened(film("A", 0, 190, pore(185.0, snr=50.0)), 5, 170), film("B", 160, 360, pore(185.5, snr=12.0))])
+    one, = weld.indications
+    assert (one.film, one.seen_on, one.note) == ("B", ("A", "B"), "")
+
+
+def test_a_line_cut_by_the_end_of_the_picture_is_joined_where_the_film_covers_less() -> None:
+    left = pore(155.0, size=70.0, type="incomplete root penetration", iso6520="4021", width_mm=0.8, snr=40.0)
+    right = pore(195.0, size=50.0, type="incomplete root penetration", iso6520="4021", width_mm=0.8)
+    weld = join_weld("W-017", [shortened(film("A", 0, 190, left), 5, 170), film("B", 170, 360, right)])
+    one, = weld.indications
+    assert (one.along_mm, one.length_mm) == (pytest.approx(170.0), pytest.approx(100.0))  # 120 to 190 and 170 to 220
+
+
 def test_an_indication_over_the_datum_is_one() -> None:
     weld = join_weld("W-017", [film("A", 0, 100, pore(0.4)), film("C", 400, 528.7, pore(528.3))])
     assert len(weld.indications) == 1

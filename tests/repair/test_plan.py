@@ -124,6 +124,13 @@ def test_nearest_lead_number(worksheet: Worksheet) -> None:
     assert place.from_lead_mm == pytest.approx(100.0 - 110.0)
 
 
+def test_a_lead_number_is_placed_by_the_whole_picture_where_the_film_covers_less(worksheet: Worksheet) -> None:
+    objects = (ObjectMark("letter", (990.0, 100.0, 1010.0, 140.0), "11"),)
+    arc = replace(worksheet.weld.arcs[0], station_from_mm=80.0, station_to_mm=200.0, station_mm=(60.0, 260.0))
+    place = make_plan(replace(worksheet, weld=replace(worksheet.weld, arcs=(arc,)), objects=objects)).stretches[0].middle
+    assert place.from_lead_mm == pytest.approx(100.0 - 110.0)
+
+
 # --- stretches ------------------------------------------------------------------------------------------------------------
 
 

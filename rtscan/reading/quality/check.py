@@ -8,8 +8,9 @@ from rtscan.film import Film, Marks, Strip, Weld
 from rtscan.findings import Check, Quality, Range
 from rtscan.job import Job
 from rtscan.knowledge.testing import Limit
-from rtscan.reading.quality.coverage import coverage_checks
+from rtscan.reading.quality.coverage import coverage_checks, exposures_check
 from rtscan.reading.quality.density import density_checks
+from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
 from rtscan.reading.quality.indicator import NO_WIRES, Indicator, numbers_are_sure, read_indicator
 from rtscan.reading.quality.lines import judged, not_assessed
 from rtscan.reading.quality.sharpness import sharpness_checks
@@ -17,21 +18,29 @@ from rtscan.reading.quality.tags import tag_checks
 
 
 def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Sequence[Strip],
-               indicator: Indicator | None = None) -> Quality:
-    """All checks of one film; `readable` is False when a required one failed. Pass `indicator` where it was read before."""
+               indicator: Indicator | None = None, lengths: Sequence[DiagnosticLength] | None = None) -> Quality:
+    """All checks of one film; `readable` is False when a required one failed. Pass `indicator` and `lengths` where they were read before;
+    `weld` is then covered on the diagnostic lengths alone."""
     seen = indicator or read_indicator(film, job, weld, marks, strips)
+    if weld is not None and lengths is None:
+        lengths = diagnostic_lengths(film, job, weld, marks, strips)
+        weld = shortened(weld, strips, lengths)
+    lengths = lengths or ()
     checks: list[Check] = []
     if job.testing.standard is None:
         checks.append(Check("testing standard", "not assessed", required=True,
                             says="the job sheet names no testing standard; density and indicator have no limit"))
-    checks += density_checks(film, job, marks, strips, seen.found)
+    checks += density_checks(film, job, marks, strips, lengths, seen.found)
     if weld is None:
         checks.append(Check("weld found", "fail", required=True, source="rtscan",
                             says="no weld was found; give its centreline in the job sheet (centreline_px)"))
     checks.append(_wire_check(job, seen))
     checks += sharpness_checks(film, job, strips, seen.contrast, seen.duplex)
     if weld is not None:
-        checks += coverage_checks(film, job, weld, marks, strips)
+        length = length_check(strips, lengths)
+        checks += [length, *coverage_checks(film, weld, marks, strips, [d.judged for d in lengths])]
+        exposures = exposures_check(job, length.measured or None)
+        checks += [exposures] if exposures is not None else []
     checks += tag_checks(film, job)
     return Quality(readable=not any(c.required and c.result == "fail" for c in checks), checks=tuple(checks))
 

@@ -1,15 +1,15 @@
-"""What of the weld the film covers: weld and parent metal on the film, metal hidden, thickness ratio, marks in the weld, exposures."""
+"""What of the weld the film covers: weld and parent metal on the film, metal hidden, marks in the weld, set-up, exposures."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from math import ceil, pi
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from rtscan.film import F64, Arc, Bool, Film, Marks, Strip, Weld
+from rtscan.film import F32, F64, Arc, Bool, Film, Marks, Strip, Weld
 from rtscan.findings import Check
 from rtscan.job import Job
 from rtscan.knowledge.exposures import (
@@ -19,10 +19,13 @@ from rtscan.knowledge.exposures import (
     single_image_exposures,
     superimposed_exposures,
 )
-from rtscan.knowledge.testing import Limit, thickness_ratio_limit
+from rtscan.knowledge.testing import Limit, overlap_limit, thickness_ratio_limit
+from rtscan.reading.arcs import length_along
 from rtscan.reading.quality.contrast import film_values, weld_rows
 from rtscan.reading.quality.lines import judged, not_assessed, practice
 
+I64 = NDArray[np.int64]
+NAME_EXPOSURES = "length for the number of exposures"
 PARENT_MM = 3.0
 """Parent metal that should show beside the weld. Common practice (the heat-affected zone), no published source."""
 BORDER_MM = 0.3
@@ -39,12 +42,10 @@ TOO_SHARP_SHARE_MAX = 0.005
 """The most on a film of a reader round robin is 0.0033 (handwriting and lead beside the weld); two dozen long scratches show 0.006."""
 
 
-def coverage_checks(film: Film, job: Job, weld: Weld, marks: Marks, strips: Sequence[Strip]) -> list[Check]:
-    """All coverage checks of a film whose weld was found."""
-    checks = [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips), _scratched(marks, strips),
-              _too_sharp(film, marks, strips)]
-    checks += [c for c in (_ratio(job, weld), _exposures(job)) if c is not None]
-    return checks
+def coverage_checks(film: Film, weld: Weld, marks: Marks, strips: Sequence[Strip], columns: Sequence[Bool]) -> list[Check]:
+    """All coverage checks of a film whose weld was found; `columns` (along,) of each strip are those looked at."""
+    return [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips, columns), _scratched(marks, strips, columns),
+            _too_sharp(film, marks, strips, columns)]
 
 
 def _on_film(film: Film, weld: Weld) -> Check:
@@ -60,6 +61,12 @@ def _parent_on_film(film: Film, weld: Weld) -> Check:
         return not_assessed(name, "no scale", limit, "mm", required=False)
     margin_mm = max(0.0, min(_least_margin(arc, film) for arc in weld.arcs) / film.pixels_per_mm)
     return judged(name, margin_mm, limit, "mm", "the heat-affected zone is not wholly on the film", required=False, digits=1)
+
+
+def edge_margins(arc: Arc, film: Film, columns: I64) -> F64:
+    """Distance of the nearer weld edge from the border of the film that the weld runs beside, pixels, at strip columns (n,)."""
+    nearer = np.minimum(*(_margin(edge, film) for edge in (arc.left_edge_px, arc.right_edge_px)))
+    return np.interp(columns, length_along(arc.centreline_px), nearer)
 
 
 def _edges(arc: Arc) -> tuple[F64, F64]:
@@ -90,12 +97,12 @@ def _margin(points: F64, film: Film) -> F64:
     return np.asarray(np.minimum(points[:, across], size - 1 - points[:, across]))
 
 
-def _hidden(strips: Sequence[Strip]) -> Check:
+def _hidden(strips: Sequence[Strip], columns: Sequence[Bool]) -> Check:
     """Length of weld of which more than a fifth of the width lies under lead or border: it cannot be judged."""
     name, limit = "weld hidden by lead", practice(greatest=0.0)
     if not strips or any(s.pixels_per_mm is None for s in strips):
         return not_assessed(name, "no scale", limit, "mm", required=False)
-    hidden_mm = sum(float(_hidden_columns(s).sum()) / (s.pixels_per_mm or 1.0) for s in strips)
+    hidden_mm = sum(float((_hidden_columns(s) & c).sum()) / (s.pixels_per_mm or 1.0) for s, c in zip(strips, columns, strict=True))
     if hidden_mm <= 0.5:
         return judged(name, 0.0, limit, "mm", "")
     return not_assessed(name, f"{hidden_mm:.0f} mm of weld lie under lead or border", limit, "mm", measured=round(hidden_mm, 1))
@@ -111,16 +118,16 @@ def _hidden_columns(strip: Strip) -> np.ndarray[tuple[int, ...], np.dtype[np.boo
     return np.asarray(columns)
 
 
-def _scratched(marks: Marks, strips: Sequence[Strip]) -> Check:
+def _scratched(marks: Marks, strips: Sequence[Strip], columns: Sequence[Bool]) -> Check:
     """Share of the weld under scratches, dust and artefacts."""
     limit = practice(greatest=SCRATCHED_SHARE_MAX)
     if not strips:
         return not_assessed("marks in the weld", "no weld found", limit, "share", required=False)
-    share = max(_share_marked(marks, strip, ("scratch", "dust", "artefact")) for strip in strips)
+    share = max(_share_marked(marks, strip, c, ("scratch", "dust", "artefact")) for strip, c in zip(strips, columns, strict=True))
     return judged("marks in the weld", share, limit, "share", f"scratches, dust or other marks of the film cover {share:.0%} of the weld")
 
 
-def _too_sharp(film: Film, marks: Marks, strips: Sequence[Strip]) -> Check:
+def _too_sharp(film: Film, marks: Marks, strips: Sequence[Strip], columns: Sequence[Bool]) -> Check:
     """Share of the weld that stands out in detail finer than radiation can draw: scratches and dirt of the film or the scan.
 
     A flaw is blurred by the unsharpness, a scratch is not. Detail between 0.7 and 1.6 pixels against its own noise within 3 mm; the rims
@@ -130,84 +137,89 @@ def _too_sharp(film: Film, marks: Marks, strips: Sequence[Strip]) -> Check:
     if not strips or film.pixels_per_mm is None:
         return not_assessed(name, "no scale or no weld", limit, "share", required=False)
     fine = np.abs(cv2.GaussianBlur(film.density, (0, 0), 0.7) - cv2.GaussianBlur(film.density, (0, 0), 1.6))
-    field = 2 * round(3 * film.pixels_per_mm) + 1
-    calm = np.minimum(fine, HELD_SIGMAS * 1.4826 * np.median(fine[::7, ::7]))
-    sigma = cv2.blur(calm, (field, field)) / MEAN_HELD
     rim = np.ones((2 * round(RIM_MM * film.pixels_per_mm) + 1,) * 2, np.uint8)
     clear = cv2.dilate((marks.hidden | ~film.valid).view(np.uint8), rim) == 0
-    marked = (fine > SHARP_SIGMAS * sigma) & clear
-    values = [film_values(marked, strip) for strip in strips]
+    marked = (fine > SHARP_SIGMAS * _fine_sigma(fine, clear, 2 * round(3 * film.pixels_per_mm) + 1)) & clear
+    values = [film_values(marked, strip, columns=c) for strip, c in zip(strips, columns, strict=True)]
     share = max((float(v.mean()) for v in values if v.size), default=0.0)
     return judged(name, share, limit, "share", "the weld is covered with scratches or dirt; clean and scan the film again", digits=5)
 
 
-def _share_marked(marks: Marks, strip: Strip, kinds: tuple[str, ...]) -> float:
+def _fine_sigma(fine: F32, clear: Bool, field: int) -> F32:
+    """Spread of fine detail within `field` pixels of each place, of the `clear` places alone: a burnt-out or blank part of the film
+    has no grain. Detail is held first, so that scratches hardly count."""
+    some = fine[::7, ::7][clear[::7, ::7]]
+    held = np.minimum(fine, HELD_SIGMAS * 1.4826 * np.median(some)) if len(some) else fine
+    share = cv2.blur(clear.astype(np.float32), (field, field))
+    return np.asarray(cv2.blur(np.where(clear, held, 0), (field, field)) / np.maximum(share, 1e-6) / MEAN_HELD, dtype=np.float32)
+
+
+def _share_marked(marks: Marks, strip: Strip, columns: Bool, kinds: tuple[str, ...]) -> float:
     canvas = np.zeros(marks.hidden.shape, dtype=np.uint8)
     for mark in marks.marks:
         if mark.kind in kinds and len(mark.path_px):
             points = np.round(mark.path_px).astype(np.int32).reshape(-1, 1, 2)
             cv2.polylines(canvas, [points], False, (1,), max(1, round(mark.width_px)))
-    marked = film_values(canvas > 0, strip)
+    marked = film_values(canvas > 0, strip, columns=columns)
     return float(marked.mean()) if marked.size else 0.0
 
 
-def _ratio(job: Job, weld: Weld) -> Check | None:
-    """Visible length of a girth weld against what one exposure covers within the allowed thickness ratio (ISO)."""
-    shot, size = job.exposure, job.weld
-    stations = [a.station_mm for a in weld.arcs if a.station_mm is not None]
-    if (shot.technique not in ("SWSI", "DWSI") or size.od_mm is None or size.wall_mm is None or shot.source_to_film_mm is None
-            or not stations or not (job.testing.standard or "").startswith("iso") or size.joint in ("plate", "longitudinal")):
-        return None
-    ratio, half_deg = thickness_ratio_limit(job.testing.class_ or "B"), _half_angle_deg(job)
-    if half_deg is None:
-        return None
-    allowed_mm, count = 2 * half_deg / 360 * pi * size.od_mm, ceil(180 / half_deg - 1e-9)
-    return judged("length within the thickness ratio", float(np.ptp(stations[0])), replace(ratio, max=allowed_mm), "mm", required=False,
-                  digits=1, passing=f"{count} exposures cover the weld",
-                  failing=f"only {allowed_mm:.0f} mm about the middle are covered; {count} exposures are needed")
+def set_up_columns(strip: Strip, arc: Arc, job: Job) -> tuple[Bool, str]:
+    """bool, shape (along,): the columns that one exposure covers by its set-up, whatever the density; and what ends them.
 
-
-def diagnostic_columns(strip: Strip, job: Job) -> Bool:
-    """bool, shape (along,): the columns one exposure must answer for.
-
-    Both walls on one film: the share of the circumference that the least number of exposures leaves to each (45 degrees either side
-    of the middle with two, 30 with three). One wall of a pipe: what lies within the allowed thickness ratio. Plate: all.
+    Both walls on one film: where the arc is covered (|sin theta| up to 0.9). One wall of a pipe by ISO: inside the allowed thickness ratio,
+    about the middle of the weld on the film, which is taken for the middle of the beam. Else all.
     """
-    count = strip.density.shape[1]
-    half_deg = _half_angle_deg(job)
+    columns = np.arange(strip.density.shape[1])
+    if (job.exposure.technique or "").startswith("DWDI"):
+        if arc.covered is None:
+            return np.ones(len(columns), dtype=bool), ""
+        seen = np.interp(columns, length_along(arc.centreline_px), arc.covered.astype(np.float64)) > 0.5
+        return np.asarray(seen), "there both walls are seen too obliquely (|sin theta| above 0.9)"
+    half_deg = _ratio_half_angle_deg(job)
     if half_deg is None or job.weld.od_mm is None or strip.pixels_per_mm is None:
-        return np.ones(count, dtype=bool)
-    if strip.station_mm is not None:
-        from_middle_mm = np.abs(strip.station_mm - 0.5 * (strip.station_mm[0] + strip.station_mm[-1]))
-    else:
-        from_middle_mm = np.abs(np.arange(count) - 0.5 * (count - 1)) / strip.pixels_per_mm
-    return np.asarray(from_middle_mm <= half_deg / 360 * pi * job.weld.od_mm)
+        return np.ones(len(columns), dtype=bool), ""
+    from_middle_mm = np.abs(columns - 0.5 * columns[-1]) / strip.pixels_per_mm
+    limit = thickness_ratio_limit(job.testing.class_ or "B")
+    told = ", from memory" if limit.unverified else ""
+    return (np.asarray(from_middle_mm <= half_deg / 360 * pi * job.weld.od_mm),
+            f"there the metal passed is more than {limit.max:g} times the wall ({limit.clause}{told})")
 
 
-def _half_angle_deg(job: Job) -> float | None:
+def _ratio_half_angle_deg(job: Job) -> float | None:
+    """Half the angle round a pipe that one exposure of one wall covers within the thickness ratio of ISO; None where that does not rule."""
     size, shot = job.weld, job.exposure
-    if size.od_mm is None or size.wall_mm is None or size.joint in ("plate", "longitudinal"):
+    if (shot.technique not in ("SWSI", "DWSI") or size.od_mm is None or size.wall_mm is None or shot.source_to_film_mm is None
+            or size.joint in ("plate", "longitudinal") or not (job.testing.standard or "").startswith("iso")):
         return None
-    if shot.technique in ("DWDI-ellipse", "DWDI-superimposed"):
-        rule = _exposure_rule(job)
-        return 45.0 if rule is not None and rule.count == 2 else 30.0
-    if shot.technique in ("SWSI", "DWSI") and shot.source_to_film_mm is not None:
-        try:
-            return coverage(shot.technique, size.od_mm, size.wall_mm, shot.source_to_film_mm,
-                            thickness_ratio_limit(job.testing.class_ or "B").max or 1.1).alpha_deg
-        except ValueError:
-            return None
-    return None
+    ratio = thickness_ratio_limit(job.testing.class_ or "B").max or 1.1
+    try:
+        return coverage(shot.technique, size.od_mm, size.wall_mm, shot.source_to_film_mm, ratio).alpha_deg
+    except ValueError:
+        return None
 
 
-def _exposures(job: Job) -> Check | None:
-    """How many exposures the whole girth weld needs: told, not tested on one film."""
+def exposures_check(job: Job, length_mm: float | None) -> Check | None:
+    """The diagnostic length of one film against what the least number of exposures asks of each: its share of the girth and the overlap.
+
+    Told, never required: the films of a set are joined by their stations, and what none of them covers is named there.
+    """
     rule = _exposure_rule(job)
-    if rule is None:
+    if rule is None or job.weld.od_mm is None:
         return None
-    limit = Limit(rule.clause, rule.source, rule.unverified, float(rule.count))
-    return not_assessed("exposures for the whole weld", f"one film shows one exposure; at least {rule.count} are needed"
-                        + (f"; {rule.doubt}" if rule.doubt else ""), limit, "exposures", required=False)
+    walls = 2 if (job.exposure.technique or "").startswith("DWDI") else 1
+    round_mm, overlap = pi * job.weld.od_mm / walls, overlap_limit()
+    needed_mm = round_mm / rule.count + (overlap.min or 0.0)
+    limit = Limit(f"{rule.clause}; {overlap.clause}", f"{rule.source}; overlap: {overlap.source}",
+                  rule.unverified or overlap.unverified, needed_mm)
+    each = " of each wall" if walls == 2 else ""
+    says = (f"{rule.count} exposures at least; then each shows {round_mm / rule.count:.0f} mm{each} and {overlap.min:g} mm of overlap"
+            + (f"; {rule.doubt}" if rule.doubt else ""))
+    if length_mm is None:
+        return not_assessed(NAME_EXPOSURES, f"no diagnostic length; {says}", limit, "mm", required=False)
+    spare_mm = length_mm - (overlap.min or 0.0)
+    more = f"; films as short as this one need {ceil(round_mm / spare_mm - 1e-9)}" if spare_mm > 0 else ""
+    return judged(NAME_EXPOSURES, length_mm, limit, "mm", says + more, required=False, passing=says, digits=1)
 
 
 def _exposure_rule(job: Job) -> ExposureRule | None:
@@ -218,6 +230,10 @@ def _exposure_rule(job: Job) -> ExposureRule | None:
         return ellipse_exposures(standard, size.od_mm, size.wall_mm, size.cap_width_mm)
     if technique == "DWDI-superimposed":
         return superimposed_exposures(standard, size.od_mm)
+    half_deg = _ratio_half_angle_deg(job)
+    if half_deg is not None:
+        ratio = thickness_ratio_limit(job.testing.class_ or "B")
+        return ExposureRule(ceil(180 / half_deg - 1e-9), ratio.clause, ratio.source, ratio.unverified)
     if technique == "DWSI" and job.exposure.source_to_film_mm is not None:
         return single_image_exposures(standard, max(0.0, job.exposure.source_to_film_mm - size.od_mm))
     return None

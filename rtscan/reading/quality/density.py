@@ -3,45 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-import cv2
 import numpy as np
 
-from rtscan.film import F64, Film, Marks, Strip
+from rtscan.film import F32, F64, Film, Marks, Strip
 from rtscan.findings import Check
 from rtscan.job import Job
 from rtscan.knowledge.testing import density_limits, density_variation, fog_limit
 from rtscan.reading.quality.contrast import SPARSE, film_values, weld_rows
-from rtscan.reading.quality.coverage import diagnostic_columns
+from rtscan.reading.quality.diagnostic import (
+    BESIDE_MM,
+    READING_TOLERANCE,
+    SATURATED_SHARE_MAX,
+    STRAY_SHARE,
+    DiagnosticLength,
+)
 from rtscan.reading.quality.lines import judged, not_assessed, practice
 from rtscan.reading.quality.wires import WireSet
 
-APERTURE_MM = 1.0
-"""Side of the field a densitometer averages. Common practice, no published source."""
-BESIDE_MM = 5.0
-"""Parent metal beside the weld that counts as area of interest. Common practice, no published source."""
-STRAY_SHARE = 0.01
-"""Share of the area of interest left out at either end, so that a pore or a tungsten chip is not taken for the film's density."""
-SATURATED_SHARE_MAX = 0.02
 LOST_SHARE_MAX = 0.3
 """Share of a whole film without a weld beyond which it is plain that the film is at fault, not the search."""
-READING_TOLERANCE = 0.05
-"""What a densitometer may be wrong by (ASME V, from memory)."""
 
 
-@dataclass(frozen=True)
-class DensityRange:
-    """Least and greatest density of a part of the area of interest, strays left out, and its median along the weld."""
-
-    least: float
-    greatest: float
-    along: F64
-
-
-def density_checks(film: Film, job: Job, marks: Marks, strips: Sequence[Strip], found: WireSet | None) -> list[Check]:
-    """Minimum and maximum by standard and source, saturation, fog, variation. Not assessed without calibration or weld."""
-    checks = [_saturation(film, job, marks, strips)]
+def density_checks(film: Film, job: Job, marks: Marks, strips: Sequence[Strip], lengths: Sequence[DiagnosticLength],
+                   found: WireSet | None) -> list[Check]:
+    """Minimum and maximum by standard and source, saturation, fog, variation, over the diagnostic length; over all that the set-up covers
+    where the film has none. Not assessed without calibration or weld."""
+    checks = [_saturation(film, marks, strips, lengths)]
     standard = job.testing.standard
     limit = None if standard is None else density_limits(standard, job.testing.class_, job.exposure.source)
     if limit is None:
@@ -50,21 +39,27 @@ def density_checks(film: Film, job: Job, marks: Marks, strips: Sequence[Strip], 
     if not film.facts.density_calibrated or not strips:
         why = "no weld found" if film.facts.density_calibrated else "no density calibration"
         return [*checks, not_assessed("least density", why, least, "D"), not_assessed("greatest density", why, greatest, "D")]
-    area, weld = _range(strips, job, BESIDE_MM), _range(strips, job, 0.0)
+    read = np.concatenate([length.readings[::SPARSE, ::SPARSE][:, length.judged[::SPARSE]].ravel() for length in lengths])
+    low, high = _ends(read[np.isfinite(read)], 100 * STRAY_SHARE)
     checks += [
-        judged("least density", area.least, least, "D", "the film is too thin", slack=READING_TOLERANCE, digits=2),
-        judged("greatest density", area.greatest, greatest, "D", "the film is too dense", slack=READING_TOLERANCE, digits=2),
+        judged("least density", low, least, "D", "the film is too thin", slack=READING_TOLERANCE, digits=2),
+        judged("greatest density", high, greatest, "D", "the film is too dense", slack=READING_TOLERANCE, digits=2),
         _fog(film),
     ]
     if standard == "asme-v":
-        checks.append(_variation(weld, strips, found))
+        checks.append(_variation(strips, lengths, found))
     return checks
 
 
-def _saturation(film: Film, job: Job, marks: Marks, strips: Sequence[Strip]) -> Check:
+def _ends(values: F32 | F64, percent: float) -> tuple[float, float]:
+    """Percentiles from either end; NaN of nothing."""
+    return (float(np.percentile(values, percent)), float(np.percentile(values, 100 - percent))) if len(values) else (np.nan, np.nan)
+
+
+def _saturation(film: Film, marks: Marks, strips: Sequence[Strip], lengths: Sequence[DiagnosticLength]) -> Check:
     """Share of the area of interest at either end of the scanner's range: nothing can be seen there. Lead and the border of the scan are
     no part of it (they are listed as hidden)."""
-    seen = [film_values(film.valid | marks.hidden, strip, BESIDE_MM, diagnostic_columns(strip, job)) for strip in strips]
+    seen = [film_values(film.valid | marks.hidden, strip, BESIDE_MM, length.judged) for strip, length in zip(strips, lengths, strict=True)]
     shares = [1 - float(valid.mean()) for valid in seen if valid.size]
     limit = practice(greatest=SATURATED_SHARE_MAX)
     if not shares:
@@ -86,15 +81,17 @@ def _fog(film: Film) -> Check:
     return not_assessed("fog and base", "no unexposed place on the film; measure a blank of the batch", limit, "D", required=False)
 
 
-def _variation(weld: DensityRange, strips: Sequence[Strip], found: WireSet | None) -> Check:
+def _variation(strips: Sequence[Strip], lengths: Sequence[DiagnosticLength], found: WireSet | None) -> Check:
     """Middle density of the weld along the film against that at the indicator; the end that is worse is measured."""
+    along = [_median_columns(np.where(weld_rows(strip) & strip.usable, strip.density, np.nan)) for strip in strips]
     column = _indicator_column(strips[0], found)
-    at = np.nan if column is None else float(weld.along[min(column, len(weld.along) - 1)])
+    at = np.nan if column is None else float(along[0][min(column, len(along[0]) - 1)])
     if not np.isfinite(at):
         open_ended = replace(density_variation(1.0), min=None, max=None)
         return not_assessed("density against indicator", "no wire seen over the weld", open_ended, "D")
     limit = density_variation(at)
-    low, high = (float(v) for v in np.nanpercentile(weld.along, [2, 98]))
+    judged_here = np.concatenate([values[length.judged] for values, length in zip(along, lengths, strict=True)])
+    low, high = _ends(judged_here[np.isfinite(judged_here)], 2.0)
     worst = low if low - (limit.min or 0.0) < (limit.max or 0.0) - high else high
     return judged("density against indicator", worst, limit, "D", slack=READING_TOLERANCE, digits=2,
                   failing=f"the weld is {low:.2f} to {high:.2f} along the film, {at:.2f} at the indicator; another one is needed")
@@ -108,24 +105,6 @@ def _indicator_column(strip: Strip, found: WireSet | None) -> int | None:
     line = strip.film_xy[int(strip.centre_row) if strip.centre_row < len(strip.film_xy) else len(strip.film_xy) // 2]
     distance = ((line[:, None, :] - wire.path_px[None, ::4, :]) ** 2).sum(axis=2).min(axis=1)
     return int(np.argmin(distance))
-
-
-def _range(strips: Sequence[Strip], job: Job, beside_mm: float) -> DensityRange:
-    values, along = [], []
-    for strip in strips:
-        inside = weld_rows(strip, beside_mm) & strip.usable & diagnostic_columns(strip, job)[None, :]
-        field = max(1, round(APERTURE_MM * (strip.pixels_per_mm or 10.0)))
-        smooth = cv2.blur(strip.density, (field, field))
-        calm = cv2.erode(inside.astype(np.uint8), np.ones((field | 1, field | 1), np.uint8), borderValue=0) > 0
-        values.append(smooth[calm][::7])
-        masked = np.where(inside, strip.density, np.nan)
-        with np.errstate(all="ignore"):
-            along.append(_median_columns(masked))
-    everything = np.concatenate(values) if values else np.array([np.nan])
-    if not len(everything):
-        everything = np.array([np.nan])
-    least, greatest = (float(v) for v in np.nanpercentile(everything, [100 * STRAY_SHARE, 100 - 100 * STRAY_SHARE]))
-    return DensityRange(least, greatest, np.concatenate(along))
 
 
 def _median_columns(masked: F64) -> F64:

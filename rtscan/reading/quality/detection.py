@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from rtscan.film import F32, F64, Background
+from rtscan.film import F32, F64, Background, Bool
 from rtscan.findings import DetectionLimit
 from rtscan.reading.filters import FilterSettings, Grid, detection_grid
 from rtscan.reading.quality.contrast import Contrast, blurred_chord, weld_rows
@@ -39,18 +39,24 @@ class DetectionSettings:
     across_share: float = 0.75
 
 
-def detection_limit(backgrounds: Sequence[Background], contrast: Contrast | None,
+def detection_limit(backgrounds: Sequence[Background], contrast: Contrast | None, columns: Sequence[Bool] | None = None,
                     settings: DetectionSettings = DetectionSettings()) -> DetectionLimit | None:
-    """The limit of a film, worst along the weld, and its curve; None without a scale or a contrast per mm."""
+    """The limit of a film, worst along the weld, and its curve; None without a scale or a contrast per mm.
+
+    `columns`, bool (along,) of each strip: only they count, for the film says nothing beyond its diagnostic length. None: all.
+    """
     if contrast is None or not backgrounds or any(b.strip.pixels_per_mm is None for b in backgrounds):
         return None
     blur_mm = contrast.blur_mm or TYPICAL_BLUR_MM
     along: list[float] = []
     pores: list[float] = []
     lines: list[float] = []
-    for background in backgrounds:
+    for number, background in enumerate(backgrounds):
         grid = detection_grid(background)
         spreads = filter_spreads(grid, background, settings.across_share)
+        if columns is not None:
+            middles = (np.arange(spreads.shape[1]) + 0.5) * len(columns[number]) / spreads.shape[1]
+            spreads[:, ~columns[number][middles.astype(int)]] = np.nan
         pore = smallest_sizes(spreads, grid, contrast.per_mm, blur_mm, settings.pore_snr_90, pore_path)
         line = smallest_sizes(spreads, grid, contrast.per_mm, blur_mm, settings.line_snr_90, line_path)
         along += [float(v) for v in _stations(background, len(pore))]

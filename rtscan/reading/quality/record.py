@@ -7,11 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from rtscan import __version__
-from rtscan.film import F64, Background, Film, Strip
+from rtscan.film import F64, Film, Strip
 from rtscan.findings import FilmQuality, Quality, WireSeen
 from rtscan.job import Job, job_sha256
 from rtscan.reading.quality.contrast import REACH_MM, weld_rows
-from rtscan.reading.quality.detection import detection_limit
 from rtscan.reading.quality.indicator import Indicator
 from rtscan.reading.quality.wires import SeenWire, profile_across
 
@@ -19,15 +18,13 @@ PLACES = 400
 """Most places along the weld kept for the density curve."""
 
 
-def film_quality(film: Film, job: Job, strips: Sequence[Strip], backgrounds: Sequence[Background], indicator: Indicator,
-                 quality: Quality) -> FilmQuality:
-    """Everything a page about the film needs; the detection limit is filled in here."""
+def film_quality(film: Film, job: Job, strips: Sequence[Strip], indicator: Indicator, quality: Quality) -> FilmQuality:
+    """Everything a page about the film needs."""
     along, low, middle, high = _density_along(strips)
-    limit = quality.detection_limit or detection_limit(backgrounds, indicator.contrast)
     contrast, found = indicator.contrast, indicator.found
     return FilmQuality(
         tool=f"rtscan {__version__}", job_sha256=job_sha256(job), film=film.facts,
-        quality=Quality(quality.readable, quality.checks, limit),
+        quality=quality,
         testing=" class ".join(t for t in (job.testing.standard or "", job.testing.class_ or "") if t),
         iqi=" ".join(t for t in (job.iqi.kind or "", job.iqi.set) if t),
         wires=() if found is None else tuple(_wire(film, wire, found.turned) for wire in found.wires),

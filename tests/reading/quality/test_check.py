@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -31,24 +32,40 @@ def test_every_line_has_its_source(make: Make) -> None:
         assert line.result == "pass" or line.says
 
 
-@pytest.mark.parametrize(("sections", "job", "reason"), [
-    ({"film": {"density": 1.2}}, {}, "least density"),
+@pytest.mark.parametrize(("sections", "job", "reason", "beside"), [
+    ({"film": {"density": 1.2}}, {}, "least density", {"diagnostic length"}),
     ({"film": {"density": 3.9, "density_at": "parent"}, "testing": {"standard": "asme-v"}},
-     {"film.grey_to_density": ((0, 6.0), (65535, 0.0))}, "greatest density"),
-    ({"film": {"density": 5.6}}, {}, "scan range"),
-    ({"exposure": {"unsharpness_mm": 0.9}}, {}, "total unsharpness"),
-    ({"iqi": []}, {"iqi.kind": "ISO-wire", "iqi.set": "W10"}, "wire seen"),
-    ({"place": {"off_middle_mm": 35.0}}, {}, "weld on the film"),
+     {"film.grey_to_density": ((0, 6.0), (65535, 0.0))}, "greatest density", {"diagnostic length", "wire seen"}),
+    ({"film": {"density": 5.6}}, {}, "scan range", {"weld found", "wire seen"}),
+    ({"exposure": {"unsharpness_mm": 0.9}}, {}, "total unsharpness", {"wire seen"}),
+    ({"iqi": []}, {"iqi.kind": "ISO-wire", "iqi.set": "W10"}, "wire seen", set()),
+    ({"place": {"off_middle_mm": 35.0}}, {}, "weld on the film", {"diagnostic length"}),
     ({"artefacts": [{"kind": "scratch", "across_mm": a / 3, "length_mm": 100.0} for a in range(-15, 16)]}, {},
-     "scratches and dirt in the weld"),
-    ({}, {"exposure.focal_mm": 8.0, "exposure.source_to_film_mm": 120.0}, "source to object"),
-    ({}, {"iqi.required_wire": 19}, "wire seen"),
+     "scratches and dirt in the weld", set()),
+    ({}, {"exposure.focal_mm": 8.0, "exposure.source_to_film_mm": 120.0}, "source to object", set()),
+    ({}, {"iqi.required_wire": 19}, "wire seen", set()),
 ])
-def test_unfit_films_are_refused_for_the_right_reason(make: Make, sections: dict[str, Any], job: dict[str, Any], reason: str) -> None:
+def test_unfit_films_are_refused_for_the_right_reason(
+    make: Make, sections: dict[str, Any], job: dict[str, Any], reason: str, beside: set[str]
+) -> None:
+    """`beside`: what follows from the reason and may fail with it."""
     seen = make(job or None, **sections)
     assert not seen.quality.readable
     assert reason in seen.failed()
-    assert seen.failed() <= {reason, "weld found", "wire seen", "scan range"} or reason == "greatest density", seen.failed()
+    assert seen.failed() <= {reason} | beside
+
+
+@pytest.mark.parametrize(("ends", "words"), [(-0.6, "too thin"), (1.2, "outside the range of the scan|too dense")])
+def test_ends_outside_the_limits_shorten_the_length_and_do_not_refuse_the_film(make: Make, ends: float, words: str) -> None:
+    """The exposure falls to 0.4 of that of the middle, or rises to 2.2 times it, at the ends of a film 220 mm long."""
+    seen = make(film={"width_mm": 220.0, "ends": ends})
+    line = check(seen, "diagnostic length")
+    assert seen.quality.readable, seen.failed()
+    assert line.measured is not None
+    assert 150 < line.measured < 205
+    assert re.search(words, line.says)
+    for name in ("least density", "greatest density"):
+        assert check(seen, name).result == "pass"
 
 
 def test_without_calibration_density_is_not_assessed_and_required(make: Make) -> None:

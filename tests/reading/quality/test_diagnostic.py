@@ -1,0 +1,207 @@
+"""The diagnostic length of plain films whose density is written down: which stretch is left, and why it ends there.
+
+Film: 20 x 120 mm at 10 px/mm, a straight weld 6 mm wide along it, density 2.8 but where a test says otherwise. Limits of ISO class B with
+x-rays: 2.3 (Table 5, from memory) less the 0.05 a densitometer may be wrong by, and 4.5.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rtscan.film import F32, Arc, Bool, Film, Marks, Weld
+from rtscan.findings import Check, FilmFacts
+from rtscan.job import Job
+from rtscan.knowledge.exposures import coverage
+from rtscan.reading.quality.coverage import exposures_check
+from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
+from rtscan.reading.straighten import straighten
+
+PPM, HEIGHT_MM, LENGTH_MM = 10.0, 20, 120
+SHARP_MM = 1.6
+"""A step of 1 mm, and the densitometer's field of 1 mm that spreads an edge by half of it."""
+Change = Callable[[F32, Bool, Bool], None]
+PIPE: dict[str, Any] = {"exposure": {"technique": "DWSI", "source": "x-ray", "kv": 200.0, "source_to_film_mm": 210.0},
+                        "weld": {"od_mm": 168.3, "wall_mm": 7.11}}
+
+
+def columns(start_mm: float, end_mm: float) -> slice:
+    return slice(round(start_mm * PPM), round(end_mm * PPM))
+
+
+def seen(change: Change | None = None, job: dict[str, Any] | None = None, calibrated: bool = True,
+         pixels_per_mm: float | None = PPM) -> tuple[DiagnosticLength, Check, Weld]:
+    """`change` writes into density, valid and hidden."""
+    shape = (int(HEIGHT_MM * PPM), int(LENGTH_MM * PPM))
+    density, valid, hidden = np.full(shape, 2.8, np.float32), np.ones(shape, bool), np.zeros(shape, bool)
+    if change:
+        change(density, valid, hidden)
+    film = Film(FilmFacts(pixels_per_mm=pixels_per_mm, density_calibrated=calibrated), density, valid)
+    x = np.linspace(0, shape[1] - 1, 121)
+    line = np.stack([x, np.full_like(x, shape[0] / 2)], axis=1)
+    up = np.array([0.0, 3.0 * PPM])
+    station = None if pixels_per_mm is None else 300 + x / PPM
+    weld = Weld((Arc(None, line, line - up, line + up, station, np.ones(len(x), bool)),), "image")
+    marks = Marks((), hidden, np.zeros(shape, bool))
+    sheet = Job.model_validate({"exposure": {"technique": "SWSI", "source": "x-ray", "kv": 160.0},
+                                "testing": {"standard": "iso-17636-1", "class": "B"}} | (job or {}))
+    strips = straighten(film, weld, marks)
+    lengths = diagnostic_lengths(film, sheet, weld, marks, strips)
+    return lengths[0], length_check(strips, lengths), shortened(weld, strips, lengths)
+
+
+def span_mm(length: DiagnosticLength) -> tuple[float, float]:
+    at = np.flatnonzero(length.columns)
+    assert len(at) == at[-1] - at[0] + 1  # one run
+    return at[0] / PPM, (at[-1] + 1) / PPM
+
+
+def test_an_even_film_counts_from_end_to_end() -> None:
+    length, line, weld = seen()
+    assert span_mm(length) == pytest.approx((0, LENGTH_MM), abs=0.05)
+    assert (line.result, line.required, line.limit.min) == ("pass", True, 20.0)
+    assert line.says == "300 to 420 mm by station; ends on both sides: the end of the weld on the film"
+    assert weld.arcs[0].covered is not None
+    assert weld.arcs[0].covered.all()
+
+
+@pytest.mark.parametrize(("density", "words"), [(1.9, "the film is too thin (1.90)"), (4.8, "the film is too dense (4.80)")])
+def test_an_end_outside_the_limits_shortens_the_length(density: float, words: str) -> None:
+    def change(film: F32, *_: Bool) -> None:
+        film[:, columns(90, 120)] = density
+
+    length, line, weld = seen(change)
+    assert span_mm(length) == pytest.approx((0, 90), abs=SHARP_MM)
+    assert line.result == "pass"
+    assert line.measured == pytest.approx(90, abs=SHARP_MM)
+    assert line.says.endswith(f"at {line.measured + 300:.0f}: {words}")
+    covered = weld.arcs[0].covered
+    assert covered is not None
+    assert weld.arcs[0].station_mm is not None
+    assert weld.arcs[0].station_mm[covered][-1] == pytest.approx(390, abs=1 + SHARP_MM)  # a point every millimetre
+
+
+def test_a_narrow_band_along_the_end_is_enough_to_end_it() -> None:
+    """The crown alone is too thin: 1.5 mm of the 16 mm looked at."""
+    def change(film: F32, *_: Bool) -> None:
+        film[round(9.25 * PPM) : round(10.75 * PPM), columns(90, 120)] = 1.9
+
+    assert span_mm(seen(change)[0]) == pytest.approx((0, 90), abs=3)  # a tenth of the width: 1 % of 10 mm is reached in another 1.5 mm
+
+
+def test_a_flaw_is_not_the_density_of_the_film() -> None:
+    def change(film: F32, *_: Bool) -> None:
+        film[90:105, 500:515] = 5.5  # a pore of 1.5 mm
+        film[100:115, 800:815] = 1.0  # a chip of tungsten
+
+    assert span_mm(seen(change)[0]) == pytest.approx((0, LENGTH_MM), abs=0.05)
+
+
+def test_a_gap_on_one_side_leaves_the_longer_part_that_holds_the_middle() -> None:
+    def change(film: F32, *_: Bool) -> None:
+        film[:, columns(20, 35)] = 1.9
+
+    assert span_mm(seen(change)[0]) == pytest.approx((35, 120), abs=SHARP_MM)
+
+
+@pytest.mark.parametrize("gap", [(50, 75), (0, 120), (0, 52)])
+def test_a_film_whose_middle_is_not_fit_fails(gap: tuple[float, float]) -> None:
+    def change(film: F32, *_: Bool) -> None:
+        film[:, columns(*gap)] = 1.9
+
+    length, line, weld = seen(change)
+    if gap == (0, 52):
+        assert span_mm(length) == pytest.approx((52, 120), abs=SHARP_MM)  # the middle, at 60, is fit
+        return
+    assert not length.columns.any()
+    assert length.judged.all()
+    assert (line.result, line.required, line.measured) == ("fail", True, 0.0)
+    assert line.says == "no diagnostic length is left about the middle of the exposure: the film is too thin (1.90)"
+    assert weld.arcs[0].covered is not None
+    assert weld.arcs[0].covered.all()  # an unfit film still says what it shows
+
+
+def test_hardly_any_left_fails() -> None:
+    def change(film: F32, *_: Bool) -> None:
+        film[:] = 1.9
+        film[:, columns(52, 69)] = 2.8  # 17 mm, less than two overlaps
+
+    assert seen(change)[1].result == "fail"
+
+
+def test_what_the_scan_cannot_tell_ends_it_also_without_calibration() -> None:
+    def change(film: F32, valid: Bool, hidden: Bool) -> None:
+        valid[:, columns(100, 120)] = False
+
+    for calibrated in (True, False):
+        length, line, _ = seen(change, calibrated=calibrated)
+        assert span_mm(length) == pytest.approx((0, 100), abs=SHARP_MM)
+        assert "outside the range of the scan" in line.says
+
+
+def test_lead_over_an_end_shortens_and_lead_in_the_middle_does_not() -> None:
+    def change(film: F32, valid: Bool, hidden: Bool) -> None:
+        hidden[:, columns(0, 8)] = True
+        hidden[:, columns(70, 76)] = True
+
+    length, line, _ = seen(change)
+    assert span_mm(length) == pytest.approx((8, 120), abs=SHARP_MM)
+    assert "lead or border" in line.says
+
+
+def test_a_weld_that_leaves_the_film_ends_there() -> None:
+    shape = (200, 1200)
+    film = Film(FilmFacts(pixels_per_mm=PPM, density_calibrated=True), np.full(shape, 2.8, np.float32), np.ones(shape, bool))
+    x = np.linspace(0, 1199, 121)
+    line = np.stack([x, 100 + 0.1 * x], axis=1)
+    down = np.array([0.0, 3.0 * PPM])
+    weld = Weld((Arc(None, line, line - down, line + down, x / PPM, np.ones(121, bool)),), "image")
+    marks = Marks((), np.zeros(shape, bool), np.zeros(shape, bool))
+    strips = straighten(film, weld, marks)
+    (length,) = diagnostic_lengths(film, Job(), weld, marks, strips)
+    # The lower edge, 130 + x / 10, is 3 pixels (0.3 mm) from the last row, 199, at x = 660; the weld slopes one in ten.
+    assert np.flatnonzero(length.columns)[-1] / PPM == pytest.approx(66 * 1.005, abs=1.1)
+    assert length.to_says == "an edge of the weld leaves the film"
+
+
+def test_the_thickness_ratio_ends_one_wall_of_a_pipe_by_iso_only() -> None:
+    """Half angle by `coverage`, itself checked against the triangle of source and pipe; class B allows 1.1."""
+    half_mm = coverage("DWSI", 168.3, 7.11, 210.0, 1.1).alpha_deg / 360 * np.pi * 168.3
+    assert half_mm < LENGTH_MM / 2
+    length, line, _ = seen(job=PIPE)
+    assert span_mm(length) == pytest.approx((60 - half_mm, 60 + half_mm), abs=0.2)
+    assert "1.1 times the wall" in line.says
+    assert span_mm(seen(job=PIPE | {"testing": {"standard": "asme-v"}})[0]) == pytest.approx((0, LENGTH_MM), abs=0.05)
+
+
+def test_no_scale_no_length() -> None:
+    length, line, _ = seen(pixels_per_mm=None)
+    assert length.columns.all()
+    assert (line.result, line.required) == ("not assessed", False)
+
+
+def test_each_exposure_shows_its_share_and_the_overlap() -> None:
+    """pi OD / N and 10 mm (from memory): ASME asks three exposures of a pipe shot through both walls."""
+    job = Job.model_validate(PIPE | {"testing": {"standard": "asme-v"}})
+    for length_mm, result in ((190.0, "pass"), (180.0, "fail")):
+        line = exposures_check(job, length_mm)
+        assert line is not None
+        assert line.limit.min == pytest.approx(np.pi * 168.3 / 3 + 10, abs=0.05)  # 186.2
+        assert (line.result, line.required, line.unverified) == (result, False, True)
+    assert line.says.endswith("films as short as this one need 4")  # pi 168.3 / 170 = 3.1
+
+
+def test_an_ellipse_shares_the_girth_between_two_walls() -> None:
+    job = Job.model_validate({"weld": {"od_mm": 60.3, "wall_mm": 3.91}, "exposure": {"technique": "DWDI-ellipse"},
+                              "testing": {"standard": "iso-17636-1"}})
+    line = exposures_check(job, 50.0)
+    assert line is not None
+    assert line.limit.min == pytest.approx(np.pi * 60.3 / 4 + 10, abs=0.05)  # two exposures, two walls each
+    assert line.result == "fail"
+
+
+def test_plate_has_no_number_of_exposures() -> None:
+    assert exposures_check(Job.model_validate({"testing": {"standard": "asme-v"}}), 200.0) is None
