@@ -21,6 +21,9 @@ from rtscan.reading.quality.wires import SeenWire, WireSet, profile_across
 FOG = 0.3
 STRIP_OF_SIGMA = sqrt(12.0)
 REACH_MM = 1.4
+GRAIN_MM, DEVIATIONS = 0.1, 2.0
+"""Points of a wire's profile this far apart count as independent (grain as blurred by the screens); the misfit of a fit may grow by the
+square of the deviations over the number of points."""
 SPARSE = 3
 SCATTER_PER_MM = 0.1
 """Scattered over primary radiation per mm of steel: 2.0 behind 20 mm, 3.0 behind 31 mm (training problems with Ir-192)."""
@@ -38,17 +41,25 @@ class Contrast:
         Gaussian sigma of the unsharpness; None when not measured.
     said_by
         Where it comes from.
+    blur_least_mm
+        The least sigma that fits the wires as well within two standard deviations; None when not measured.
     """
 
     per_mm: float
     per_mm_u: float
     blur_mm: float | None
     said_by: str
+    blur_least_mm: float | None = None
 
     @property
     def unsharpness_mm(self) -> float | None:
         """Total unsharpness, the strip of equal second moment."""
         return None if self.blur_mm is None else STRIP_OF_SIGMA * self.blur_mm
+
+    @property
+    def unsharpness_least_mm(self) -> float | None:
+        """The least total unsharpness that fits as well."""
+        return None if self.blur_least_mm is None else STRIP_OF_SIGMA * self.blur_least_mm
 
 
 def contrast_from_wires(film: Film, found: WireSet, turned: bool, strips: Sequence[Strip]) -> Contrast | None:
@@ -59,13 +70,17 @@ def contrast_from_wires(film: Film, found: WireSet, turned: bool, strips: Sequen
     profiles = [_levelled(film, wire, turned) for wire in seen]
     sigmas = np.geomspace(0.02, 0.6, 36)
     fits = [_fit(profiles, seen, float(sigma)) for sigma in sigmas]
-    best = int(np.argmin([misfit for _, misfit in fits]))
+    misfits = np.array([misfit for _, misfit in fits])
+    best = int(np.argmin(misfits))
     per_mm, misfit = fits[best]
     if per_mm <= 0 or best == len(sigmas) - 1:
         return None
     scatter = sqrt(misfit / max(1, sum(len(p) for p, _ in profiles))) / max(per_mm * seen[0].wire.diameter_mm, 1e-9)
     gain = _gain_in_weld(film, seen, strips)
-    return Contrast(per_mm * gain, min(1.0, 2 * sqrt(scatter**2 + 0.05**2)), float(sigmas[best]), f"{len(seen)} wires")
+    free = len(seen) * 2 * REACH_MM / GRAIN_MM - 2  # blur and contrast are fitted
+    as_good = misfits <= misfit * (1 + DEVIATIONS**2 / free)
+    return Contrast(per_mm * gain, min(1.0, 2 * sqrt(scatter**2 + 0.05**2)), float(sigmas[best]), f"{len(seen)} wires",
+                    float(sigmas[as_good][0]))
 
 
 def _levelled(film: Film, wire: SeenWire, turned: bool) -> tuple[F64, F64]:

@@ -101,6 +101,10 @@ def _total(job: Job, contrast: Contrast | None, duplex: Duplex | None) -> Check:
         return not_assessed("total unsharpness", "measured on the wires; no limit without testing standard, wall and source", None, "mm",
                             required=False, measured=round(measured, 3))
     slack = (MEASURED_SLACK - 1) * (limit.max or 0.0)
+    least = None if contrast is None or duplex is not None else contrast.unsharpness_least_mm
+    if least is not None and least <= (limit.max or 0.0) + slack < measured:
+        return not_assessed("total unsharpness", f"{measured:.2f} mm measured on the wires, but {least:.2f} mm fits them as well", limit,
+                            "mm", required=False, measured=round(measured, 3))
     return judged("total unsharpness", measured, limit, "mm", f"the film is unsharp: {measured:.2f} mm measured on the wires", slack=slack)
 
 

@@ -100,6 +100,26 @@ def test_no_testing_standard_forbids_an_accept(make: Make) -> None:
     assert (line.result, line.required) == ("not assessed", True)
 
 
+def test_lines_far_stronger_than_the_source_makes_wires_are_not_read_as_wires(make: Make) -> None:
+    """Shot at 160 kV; a job sheet that says Co-60 must not turn the strong lines into a sensitivity."""
+    line = check(make({"exposure.source": "Co-60"}), "wire seen")
+    assert (line.result, line.required) == ("not assessed", True)
+    assert "times the contrast of wires with the declared source" in line.says
+
+
+def test_blur_that_the_wires_leave_open_does_not_refuse_the_film(make: Make) -> None:
+    from dataclasses import replace
+
+    from rtscan.reading.quality.sharpness import sharpness_checks
+
+    seen = make()
+    contrast = seen.indicator.contrast
+    for least_mm, result in ((0.02, "not assessed"), (0.25, "fail")):  # sigma 0.25 is 0.87 mm
+        doubt = replace(contrast, blur_mm=0.3, blur_least_mm=least_mm)
+        line = next(c for c in sharpness_checks(seen.film, seen.job, seen.strips, doubt) if c.name == "total unsharpness")
+        assert line.result == result
+
+
 def test_asme_variation_and_unsharpness_lines(make: Make) -> None:
     seen = make({"testing.standard": "asme-v"})
     line = check(seen, "density against indicator")
