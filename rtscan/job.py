@@ -98,6 +98,7 @@ class LocationSection(_Section):
     station_at_middle_mm: Station | None = None
     marker_px: tuple[Pixel, Pixel] | None = None
     marker_station_mm: Station | None = None
+    end_markers_px: tuple[tuple[Pixel, Pixel], tuple[Pixel, Pixel]] | None = None
 
 
 class TestingSection(_Section):

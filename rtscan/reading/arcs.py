@@ -86,7 +86,7 @@ def length_along(points: F64) -> F64:
     return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
 
 
-def _along_of(point_px: F64, line_px: F64) -> float:
+def along_of(point_px: F64, line_px: F64) -> float:
     """Length along a polyline, pixels, of the foot of the perpendicular from a point."""
     start, step = line_px[:-1], np.diff(line_px, axis=0)
     square = np.maximum((step**2).sum(axis=1), 1e-12)
@@ -104,7 +104,7 @@ def with_stations(arc: Arc, job: Job, pixels_per_mm: float | None) -> Arc:
     length = length_along(arc.centreline_px) / pixels_per_mm
     place = job.location
     if place.marker_px is not None and place.marker_station_mm is not None:
-        station = length - _along_of(np.asarray(place.marker_px, float), arc.centreline_px) / pixels_per_mm + place.marker_station_mm
+        station = length - along_of(np.asarray(place.marker_px, float), arc.centreline_px) / pixels_per_mm + place.marker_station_mm
     elif place.station_at_left_mm is not None:
         station = length - (length[0] if _starts_left(arc) else length[-1]) + place.station_at_left_mm
     else:

@@ -8,7 +8,7 @@ from rtscan.film import Film, Marks, Strip, Weld
 from rtscan.findings import Check, Quality, Range
 from rtscan.job import Job
 from rtscan.knowledge.testing import Limit
-from rtscan.reading.quality.coverage import coverage_checks, exposures_check
+from rtscan.reading.quality.coverage import coverage_checks, exposures_check, markers_check
 from rtscan.reading.quality.density import density_checks
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
 from rtscan.reading.quality.indicator import NO_WIRES, Indicator, numbers_are_sure, read_indicator
@@ -38,7 +38,7 @@ def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Se
     checks += sharpness_checks(film, job, strips, seen.contrast, seen.duplex)
     if weld is not None:
         length = length_check(strips, lengths)
-        checks += [length, *coverage_checks(film, weld, marks, strips, [d.judged for d in lengths])]
+        checks += [length, markers_check(job, marks), *coverage_checks(film, weld, marks, strips, [d.judged for d in lengths])]
         exposures = exposures_check(job, length.measured or None)
         checks += [exposures] if exposures is not None else []
     checks += tag_checks(film, job)

@@ -20,7 +20,7 @@ from rtscan.knowledge.exposures import (
     superimposed_exposures,
 )
 from rtscan.knowledge.testing import Limit, overlap_limit, thickness_ratio_limit
-from rtscan.reading.arcs import length_along
+from rtscan.reading.arcs import along_of, length_along
 from rtscan.reading.quality.contrast import film_values, weld_rows
 from rtscan.reading.quality.lines import judged, not_assessed, practice
 
@@ -164,26 +164,37 @@ def _share_marked(marks: Marks, strip: Strip, columns: Bool, kinds: tuple[str, .
     return float(marked.mean()) if marked.size else 0.0
 
 
-def set_up_columns(strip: Strip, arc: Arc, job: Job) -> tuple[Bool, str]:
-    """bool, shape (along,): the columns that one exposure covers by its set-up, whatever the density; and what ends them.
+def set_up_columns(strip: Strip, arc: Arc, job: Job) -> list[tuple[Bool, str]]:
+    """What one exposure covers by its set-up, whatever the density: bool, shape (along,), and why it ends where it does, one for each rule.
 
     Both walls on one film: where the arc is covered (|sin theta| up to 0.9). One wall of a pipe by ISO: inside the allowed thickness ratio,
-    about the middle of the weld on the film, which is taken for the middle of the beam. Else all.
+    about the middle of the weld on the film, which is taken for the middle of the beam. Between the location markers told by the job sheet.
     """
-    columns = np.arange(strip.density.shape[1])
-    if (job.exposure.technique or "").startswith("DWDI"):
-        if arc.covered is None:
-            return np.ones(len(columns), dtype=bool), ""
+    columns, rules = np.arange(strip.density.shape[1]), list[tuple[Bool, str]]()
+    if (job.exposure.technique or "").startswith("DWDI") and arc.covered is not None:
         seen = np.interp(columns, length_along(arc.centreline_px), arc.covered.astype(np.float64)) > 0.5
-        return np.asarray(seen), "there both walls are seen too obliquely (|sin theta| above 0.9)"
+        rules.append((np.asarray(seen), "there both walls are seen too obliquely (|sin theta| above 0.9)"))
     half_deg = _ratio_half_angle_deg(job)
-    if half_deg is None or job.weld.od_mm is None or strip.pixels_per_mm is None:
-        return np.ones(len(columns), dtype=bool), ""
-    from_middle_mm = np.abs(columns - 0.5 * columns[-1]) / strip.pixels_per_mm
-    limit = thickness_ratio_limit(job.testing.class_ or "B")
-    told = ", from memory" if limit.unverified else ""
-    return (np.asarray(from_middle_mm <= half_deg / 360 * pi * job.weld.od_mm),
-            f"there the metal passed is more than {limit.max:g} times the wall ({limit.clause}{told})")
+    if half_deg is not None and job.weld.od_mm is not None and strip.pixels_per_mm is not None:
+        from_middle_mm = np.abs(columns - 0.5 * columns[-1]) / strip.pixels_per_mm
+        limit = thickness_ratio_limit(job.testing.class_ or "B")
+        told = ", from memory" if limit.unverified else ""
+        rules.append((np.asarray(from_middle_mm <= half_deg / 360 * pi * job.weld.od_mm),
+                      f"there the metal passed is more than {limit.max:g} times the wall ({limit.clause}{told})"))
+    if job.location.end_markers_px is not None:
+        low, high = sorted(along_of(np.asarray(marker, dtype=np.float64), arc.centreline_px) for marker in job.location.end_markers_px)
+        rules.append((np.asarray((columns >= low) & (columns <= high)), "the location marker told by the job sheet"))
+    return rules
+
+
+def markers_check(job: Job, marks: Marks) -> Check:
+    """Location markers: told by the job sheet, they end the diagnostic length. Lead is seen but not read, and a marker looks like a letter
+    of the film's name, so the film alone does not say which is which."""
+    name, lead = "location markers", sum(mark.kind in ("letter", "marker") for mark in marks.marks)
+    if job.location.end_markers_px is not None:
+        return Check(name, "pass", required=False, source="job sheet", says="told by the job sheet; the diagnostic length ends at them")
+    seen = f"{lead} pieces of lead are seen; which of them are location markers cannot be told" if lead else "no lead is seen"
+    return not_assessed(name, f"{seen}; give location.end_markers_px", required=False)
 
 
 def _ratio_half_angle_deg(job: Job) -> float | None:

@@ -143,12 +143,14 @@ def _length_of(film: Film, job: Job, arc: Arc, marks: Marks, strip: Strip) -> Di
     if strip.pixels_per_mm is None:
         everywhere = np.ones(count, dtype=bool)
         return DiagnosticLength(everywhere, everywhere, readings)
-    allowed, beyond = set_up_columns(strip, arc, job)
+    rules = set_up_columns(strip, arc, job)
+    allowed = np.logical_and.reduce([seen for seen, _ in rules], axis=0) if rules else np.ones(count, dtype=bool)
     limit = density_limits(job.testing.standard, job.testing.class_, job.exposure.source) if job.testing.standard else None
     if not film.facts.density_calibrated:
         limit = None
     starts = np.arange(0, count, max(1, round(STEP_MM * strip.pixels_per_mm)))
-    steps = _steps(film, arc, marks, strip, readings, limit, starts, ["" if a else beyond for a in allowed[starts]])
+    beyond = [next((why for seen, why in rules if not seen[at]), "") for at in starts]
+    steps = _steps(film, arc, marks, strip, readings, limit, starts, beyond)
     middle = int(np.median(np.flatnonzero(allowed))) if allowed.any() else 0
     here = int(np.searchsorted(starts, middle, side="right")) - 1
     first, last = _longest_about(here, steps)

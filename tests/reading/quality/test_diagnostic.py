@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rtscan.film import F32, Arc, Bool, Film, Marks, Weld
+from rtscan.film import F32, Arc, Bool, Film, Mark, Marks, Weld
 from rtscan.findings import Check, FilmFacts
 from rtscan.job import Job
 from rtscan.knowledge.exposures import coverage
-from rtscan.reading.quality.coverage import exposures_check
+from rtscan.reading.quality.coverage import exposures_check, markers_check
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
 from rtscan.reading.straighten import straighten
 
@@ -175,6 +175,23 @@ def test_the_thickness_ratio_ends_one_wall_of_a_pipe_by_iso_only() -> None:
     assert span_mm(length) == pytest.approx((60 - half_mm, 60 + half_mm), abs=0.2)
     assert "1.1 times the wall" in line.says
     assert span_mm(seen(job=PIPE | {"testing": {"standard": "asme-v"}})[0]) == pytest.approx((0, LENGTH_MM), abs=0.05)
+
+
+def test_location_markers_told_by_the_job_sheet_end_it() -> None:
+    """Beside the weld, 25 and 95 mm from the left end."""
+    length, line, _ = seen(job={"location": {"end_markers_px": [[950.0, 40.0], [250.0, 30.0]]}})
+    assert span_mm(length) == pytest.approx((25, 95), abs=0.2)
+    assert line.says.endswith("ends on both sides: the location marker told by the job sheet")
+
+
+def test_lead_that_may_be_a_marker_is_counted_and_not_guessed() -> None:
+    lead = tuple(Mark(kind, np.zeros((4, 2)), 10.0) for kind in ("letter", "marker", "wire"))
+    marks = Marks(lead, np.zeros((2, 2), bool), np.zeros((2, 2), bool))
+    line = markers_check(Job(), marks)
+    assert (line.result, line.required) == ("not assessed", False)
+    assert "2 pieces of lead" in line.says
+    told = markers_check(Job.model_validate({"location": {"end_markers_px": [[1, 2], [3, 4]]}}), marks)
+    assert told.result == "pass"
 
 
 def test_no_scale_no_length() -> None:
