@@ -1,7 +1,8 @@
 """Candidates: every place where the filter bank stands out, with the patch of grid pixels that belongs to it.
 
 Strong finds are taken out before the search is repeated, because a filter fitted to a weak pore goes blind in the ring that a
-stronger neighbour leaves. Completeness is the aim here; `rank` decides which candidates are worth a reader's attention.
+stronger neighbour leaves; of a long line only its own running middle, so that a pore on it stays. Places that the network sees and no patch
+fills become candidates as they are. Completeness is the aim here; `rank` decides which candidates are worth a reader's attention.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from scipy import ndimage
 from rtscan.film import F32, Bool
 from rtscan.findings import Tone
 from rtscan.reading.filters import FilterSettings, Grid, Response, Shape, responses
+from rtscan.reading.patches import component, open_places, taken_out, without_tails
 
 SUPPORT_SIGMAS_MM = (0.1, 0.2, 0.4, 0.8)
 
@@ -25,7 +27,10 @@ class CandidateSettings:
     """Bars on signal-to-noise, counts and window sizes (mm). A place that the network is sure of passes a bar lower by `net_bonus`.
 
     Two spots are kept apart when the residual between them sinks below `saddle_share` of the weaker; a spot on a ridge is kept apart when
-    it stands out of the ridge by `spot_over_ridge`.
+    it stands out of the ridge by `spot_over_ridge`. A patch lies above `contrast_share` of the way from its surroundings to its crest, and
+    above `level_share` of the crest; one that fills more than `sprawl` of its window tries bars higher by `sprawl_steps`. At most
+    `most_per_tone` peaks a pass, and beside them `most_seen` where the network answers more than `seen_least`; none below `least_snr`,
+    which the ranking never accepts.
     """
 
     blob_bar: float = 4.2
@@ -34,18 +39,26 @@ class CandidateSettings:
     strong: float = 10.0
     contrast_share: float = 0.4
     apart_mm: float = 0.35
-    most_per_tone: int = 120
+    most_per_tone: int = 80
     net_bonus: float = 4.0
     spot_bar: float = 5.0
     saddle_share: float = 0.72
     spot_over_ridge: float = 2.2
+    level_share: float = 0.2
+    sprawl: float = 0.3
+    sprawl_steps: tuple[float, ...] = (0.25, 0.5)
+    line_window_mm: float = 3.0
+    seen_least: float = 0.1
+    most_seen: int = 150
+    least_snr: float = 3.5
+    least_pixels: int = 4
 
 
 @dataclass(frozen=True)
 class Candidate:
     """One candidate on the detection grid. `row`, `column` the place of the greatest signal-to-noise; `top`, `left` and `mask` the patch
     of grid pixels above its contrast bar; `family` the index of the filter that saw it best; `profile` the response of every filter
-    there."""
+    there. of_network: the patch is a place that the network sees, not what a filter found."""
 
     tone: Tone
     row: int
@@ -63,6 +76,7 @@ class Candidate:
     left: int
     mask: Bool
     profile: tuple[float, ...]
+    of_network: bool = False
 
 
 @dataclass(frozen=True)
@@ -81,16 +95,21 @@ def find_candidates(grid: Grid, seen: F32, settings: CandidateSettings | None = 
     """Dark and bright candidates of one strip. seen: the network's answer on the grid (see `net.look`), dark and bright first."""
     chosen = settings or CandidateSettings()
     maps = responses(grid, bank)
-    smooth = tuple(
-        np.asarray(cv2.GaussianBlur(grid.residual, (0, 0), s * grid.per_mm, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
-        for s in SUPPORT_SIGMAS_MM
-    )
+    smooth = smoothed(grid)
     found: list[Candidate] = []
     for tone, sign in (("dark", 1.0), ("bright", -1.0)):
         hunt = _Hunt(grid, smooth, maps, sign, "dark" if tone == "dark" else "bright", seen[0 if tone == "dark" else 1], chosen)
         found += hunt.candidates()
     found.sort(key=lambda c: (-c.snr, c.column, c.row))
     return Search(grid, seen, tuple(found), smooth, maps)
+
+
+def smoothed(grid: Grid) -> tuple[F32, ...]:
+    """The residual smoothed by each of `SUPPORT_SIGMAS_MM`."""
+    return tuple(
+        np.asarray(cv2.GaussianBlur(grid.residual, (0, 0), s * grid.per_mm, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+        for s in SUPPORT_SIGMAS_MM
+    )
 
 
 class _Hunt:
@@ -106,7 +125,7 @@ class _Hunt:
         seen: F32,
         settings: CandidateSettings,
     ) -> None:
-        self.bonus = settings.net_bonus * seen
+        self.seen, self.bonus = seen, settings.net_bonus * seen
         self.grid, self.maps, self.sign, self.tone, self.settings = grid, maps, np.float32(sign), tone, settings
         self.smooth = tuple(self.sign * s for s in smooth)
         self.taken = np.zeros(grid.residual.shape, dtype=bool)
@@ -114,15 +133,40 @@ class _Hunt:
         self.spots = self._spots()
 
     def candidates(self) -> list[Candidate]:
+        found = self._by_filters()
+        patches = [(c.top, c.left, c.mask) for c in found]
+        places = open_places(self.seen, self.grid.usable, patches, self.grid.per_mm)
+        return found + [c for place in places for c in self._of_place(*place)]
+
+    def _by_filters(self) -> list[Candidate]:
         first = self._pass(self.maps)
-        strong = [c for c in first if c.snr >= self.settings.strong and c.shape == "blob"]
+        strong = [c for c in first if c.snr >= self.settings.strong]
         if not strong:
             return first
-        again = self._without(strong)
+        out = [((c.top, c.left, c.mask), c.direction_deg if self._is_long(c) else None) for c in strong]
+        grow, window = round(0.25 * self.grid.per_mm), round(self.settings.line_window_mm * self.grid.per_mm)
+        again = replace(self.grid, residual=taken_out(self.grid.residual, float(self.sign), out, grow, window))
         blobs = FilterSettings(
             blob_radii_mm=tuple(r.size_mm for r in self.maps if r.shape == "blob" and r.size_mm <= 1.0), line_sigmas_mm=()
         )
+        for c in filter(self._is_long, strong):
+            self.taken[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] &= ~c.mask
+        self.smooth = tuple(self.sign * s for s in smoothed(again))
         return first + [replace(c, profile=self._profile(c.row, c.column)) for c in self._pass(responses(again, blobs))]
+
+    def _is_long(self, c: Candidate) -> bool:
+        """Whether a running middle can follow a find: a line twice as long as the window."""
+        return c.shape == "line" and max(c.mask.shape) >= 2 * self.settings.line_window_mm * self.grid.per_mm
+
+    def _of_place(self, top: int, left: int, mask: Bool) -> list[Candidate]:
+        """The candidate that fills a place, at the place's best filter; none where every filter stays in the noise."""
+        margin = self.settings.line_bar - self.settings.blob_bar
+        box = (slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1]))
+        values = np.stack([np.where(mask, self.sign * m.snr[box] - (margin if m.shape == "line" else 0.0), -np.inf) for m in self.maps])
+        index, row, column = (int(n) for n in np.unravel_index(int(values.argmax()), values.shape))
+        if self.sign * self.maps[index].snr[box][row, column] < self.settings.least_snr:
+            return []
+        return [replace(self._candidate(index, top + row, left + column, self.maps[index], (top, left, mask)), of_network=True)]
 
     def _pass(self, maps: tuple[Response, ...]) -> list[Candidate]:
         found = []
@@ -139,54 +183,69 @@ class _Hunt:
         margin = self.settings.line_bar - self.settings.blob_bar
         best, which = np.full(self.grid.residual.shape, -np.inf, dtype=np.float32), np.zeros(self.grid.residual.shape, dtype=np.int16)
         for k, one in enumerate(maps):
-            value = self.sign * one.snr - (margin if one.shape == "line" else 0.0)
+            value = self.sign * one.snr
+            if one.shape == "line":
+                value -= np.float32(margin)
             better = value > best
-            best[better] = value[better]
-            which[better] = k
+            np.copyto(best, value, where=better)
+            np.copyto(which, np.int16(k), where=better)
+        lines = np.array([margin if one.shape == "line" else 0.0 for one in maps], dtype=np.float32)
+        clear = best + lines[which] >= self.settings.least_snr
         best += self.bonus
         reach = 2 * max(1, round(self.settings.apart_mm * self.grid.per_mm)) + 1
         top = cv2.dilate(best, np.ones((reach, reach), np.uint8))
-        rows, columns = np.nonzero((best >= top) & (best >= self.settings.blob_bar) & self.grid.usable)
-        order = np.lexsort((rows, columns, -best[rows, columns]))[: self.settings.most_per_tone]
+        rows, columns = np.nonzero((best >= top) & (best >= self.settings.blob_bar) & clear & self.grid.usable & ~self.taken)
+        order = np.lexsort((rows, columns, -best[rows, columns]))
+        told = self.seen[rows[order], columns[order]] > self.settings.seen_least
+        order = order[np.where(told, np.cumsum(told) <= self.settings.most_seen, np.arange(len(order)) < self.settings.most_per_tone)]
         return [(int(which[rows[i], columns[i]]), int(rows[i]), int(columns[i])) for i in order]
 
     def _cut(self, index: int, row: int, column: int, response: Response) -> Candidate | None:
-        """The patch that belongs to a peak, or None when nothing is left of it beside what is taken."""
-        snr = float(self.sign * response.snr[row, column])
-        support = int(np.searchsorted(SUPPORT_SIGMAS_MM, 0.3 * response.width_mm, side="right")) - 1
-        support = min(max(support, 0), len(SUPPORT_SIGMAS_MM) - 1)
+        """The patch that belongs to a peak, or None when next to nothing is left of it beside what is taken."""
+        support = self._support(response)
         image = self.smooth[support]
         base = self._base(image, row, column, response.width_mm)
-        near = image[max(0, row - 2) : row + 3, max(0, column - 2) : column + 3]
-        contrast = float(near.max()) - base
-        if contrast <= 0:
+        crest = self._crest(image, row, column)
+        if crest <= base:
             return None
-        bar = base + self.settings.contrast_share * contrast
+        bar = max(base + self.settings.contrast_share * (crest - base), self.settings.level_share * crest)
         patch = self._ridge_patch(row, column) if response.shape == "line" else None
         if patch is None:
             patch = self._compact_patch(image, bar, row, column, response)
-        if patch is None:
+        if patch is None or patch[2].sum() < self.settings.least_pixels:
             return None
-        top, left, mask = patch
-        self._take(top, left, mask)
-        direction = float(response.direction[row, column]) if response.direction is not None else 0.0
+        self._take(patch[0], patch[1], patch[2])
+        return self._candidate(index, row, column, response, patch)
+
+    def _support(self, response: Response) -> int:
+        """Which of the smoothed residuals suits a filter."""
+        support = int(np.searchsorted(SUPPORT_SIGMAS_MM, 0.3 * response.width_mm, side="right")) - 1
+        return min(max(support, 0), len(SUPPORT_SIGMAS_MM) - 1)
+
+    def _crest(self, image: F32, row: int, column: int) -> float:
+        return float(image[max(0, row - 2) : row + 3, max(0, column - 2) : column + 3].max())
+
+    def _candidate(self, index: int, row: int, column: int, response: Response, patch: tuple[int, int, Bool]) -> Candidate:
+        support = self._support(response)
+        base = self._base(self.smooth[support], row, column, response.width_mm)
+        contrast = max(self._crest(self.smooth[support], row, column) - base, float(self.grid.noise[row, column]))
         return Candidate(
-            self.tone,
-            row,
-            column,
-            snr,
-            response.shape,
-            index,
-            response.size_mm,
-            response.width_mm,
-            direction,
-            contrast,
-            bar,
-            support,
-            top,
-            left,
-            mask,
-            self._profile(row, column),
+            tone=self.tone,
+            row=row,
+            column=column,
+            snr=float(self.sign * response.snr[row, column]),
+            shape=response.shape,
+            family=index,
+            size_mm=response.size_mm,
+            width_mm=response.width_mm,
+            direction_deg=float(response.direction[row, column]) if response.direction is not None else 0.0,
+            contrast=contrast,
+            bar=base + self.settings.contrast_share * contrast,
+            support=support,
+            top=patch[0],
+            left=patch[1],
+            mask=patch[2],
+            profile=self._profile(row, column),
         )
 
     def _base(self, image: F32, row: int, column: int, width_mm: float) -> float:
@@ -202,10 +261,11 @@ class _Hunt:
         fine = [r for r in self.maps if r.shape == "blob" and r.size_mm <= 1.0]
         best, radius = np.full(self.taken.shape, -np.inf, dtype=np.float32), np.zeros(self.taken.shape, dtype=np.float32)
         for one in fine:
-            better = self.sign * one.snr > best
-            best[better] = (self.sign * one.snr)[better]
-            radius[better] = one.size_mm * self.grid.per_mm
-        best = best + self.bonus
+            value = self.sign * one.snr
+            better = value > best
+            np.copyto(best, value, where=better)
+            np.copyto(radius, np.float32(one.size_mm * self.grid.per_mm), where=better)
+        best += self.bonus
         reach = 2 * max(1, round(0.25 * self.grid.per_mm)) + 1
         rows, columns = np.nonzero(
             (best >= cv2.dilate(best, np.ones((reach, reach), np.uint8))) & (best > self.settings.spot_bar) & self.grid.usable
@@ -241,13 +301,26 @@ class _Hunt:
         reach = round((1.2 * response.size_mm + 1.0) * self.grid.per_mm)
         top, left = max(0, row - reach), max(0, column - reach)
         window = (slice(top, row + reach + 1), slice(left, column + reach + 1))
-        above = (image[window] > bar) & ~self.taken[window] & self.grid.usable[window]
-        above[row - top, column - left] = True
-        patch = _component(above, row - top, column - left, top, left)
+        patch = self._above(image[window], bar, window, row - top, column - left)
         if patch is None:
             return None
         kept = self._without_rivals(*patch, row, column)
-        return _component(kept, row - patch[0], column - patch[1], patch[0], patch[1])
+        patch = component(kept, row - patch[0], column - patch[1], patch[0], patch[1])
+        return None if patch is None else without_tails(patch, row, column)
+
+    def _above(self, image: F32, bar: float, window: tuple[slice, slice], row: int, column: int) -> tuple[int, int, Bool] | None:
+        """The connected part of a window above the bar; where it sprawls over the window (soft clutter, a place beside a trough), a higher
+        bar that parts it from what lies around, if there is one."""
+        crest = float(image[row, column])
+        first = None
+        for share in (0.0, *self.settings.sprawl_steps):
+            above = (image > bar + share * (crest - bar)) & ~self.taken[window] & self.grid.usable[window]
+            above[row, column] = True
+            patch = component(above, row, column, window[0].start, window[1].start)
+            first = first or patch
+            if patch is None or patch[2].sum() <= self.settings.sprawl * image.size:
+                return patch or first
+        return first
 
     def _ridges(self) -> NDArray[np.int32]:
         """Labels of the connected stretches over which the line filters of any width stay above the low bar."""
@@ -265,7 +338,7 @@ class _Hunt:
         top, left = box[0].start, box[1].start
         mask = (self.ridges[box] == label) & ~self.taken[box]
         mask &= ~self._spots_on(mask, top, left)
-        return _component(mask, row - top, column - left, top, left) if mask[row - top, column - left] else None
+        return component(mask, row - top, column - left, top, left) if mask[row - top, column - left] else None
 
     def _spots_on(self, mask: Bool, top: int, left: int) -> Bool:
         """Discs round the spots that stand out of a ridge."""
@@ -284,23 +357,3 @@ class _Hunt:
         r0, c0 = max(0, top - 1), max(0, left - 1)
         part = self.taken[r0 : top + mask.shape[0] + 1, c0 : left + mask.shape[1] + 1]
         part |= grown[r0 - top + 1 :, c0 - left + 1 :][: part.shape[0], : part.shape[1]]
-
-    def _without(self, strong: list[Candidate]) -> Grid:
-        """The grid with the patches of strong finds levelled to their surroundings."""
-        gone = np.zeros(self.taken.shape, dtype=np.uint8)
-        for c in strong:
-            gone[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] |= c.mask.astype(np.uint8)
-        grow = 2 * round(0.25 * self.grid.per_mm) + 1
-        wide = cv2.dilate(gone, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grow, grow)))
-        return replace(self.grid, residual=np.where(wide > 0, np.float32(0), self.grid.residual).astype(np.float32))
-
-
-def _component(above: Bool, row: int, column: int, top: int, left: int) -> tuple[int, int, Bool] | None:
-    """The connected part of `above` that holds (row, column), cut to its box; (top, left) is where the window lies in the grid."""
-    labels, _ = ndimage.label(above)
-    label = int(labels[row, column])
-    if label == 0:
-        return None
-    mine = labels == label
-    rows, columns = np.flatnonzero(mine.any(axis=1)), np.flatnonzero(mine.any(axis=0))
-    return top + int(rows[0]), left + int(columns[0]), mine[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]

@@ -218,8 +218,13 @@ def _chained(bands: list[F32], step: float) -> list[F32]:
 
 def _middle_extreme(moved: list[F32]) -> F32:
     """Of three maps, at each place the value furthest from zero on the side of their sum."""
-    high, low = np.maximum(np.maximum(moved[0], moved[1]), moved[2]), np.minimum(np.minimum(moved[0], moved[1]), moved[2])
-    return np.where(moved[0] + moved[1] + moved[2] >= 0, high, low)
+    result, low = np.maximum(moved[0], moved[1]), np.minimum(moved[0], moved[1])
+    np.maximum(result, moved[2], out=result)
+    np.minimum(low, moved[2], out=low)
+    total = moved[0] + moved[1]
+    total += moved[2]
+    np.copyto(result, low, where=total < 0)
+    return result
 
 
 def _moved(image: F32, x: float, y: float) -> F32:
@@ -235,8 +240,11 @@ def _moved(image: F32, x: float, y: float) -> F32:
 def _strongest(maps: list[F32]) -> tuple[F32, F32]:
     """The value furthest from zero over the maps, and the index of its map (float32)."""
     best, which = maps[0].copy(), np.zeros(maps[0].shape, dtype=np.float32)
+    furthest = np.abs(best)
     for k, one in enumerate(maps[1:], start=1):
-        better = np.abs(one) > np.abs(best)
-        best[better] = one[better]
-        which[better] = k
+        far = np.abs(one)
+        better = far > furthest
+        np.copyto(best, one, where=better)
+        np.copyto(furthest, far, where=better)
+        np.copyto(which, np.float32(k), where=better)
     return best, which

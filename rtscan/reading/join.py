@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from rtscan.film import F32, Bool
 from rtscan.reading.candidates import Candidate, Search
 from rtscan.reading.features import Features
+from rtscan.reading.part import parted
+from rtscan.reading.patches import HALO, OPEN_SHARE, covered
 
 PLACE_BAR = 0.4
 """Probability of the network above which a place is one indication with the places beside it."""
@@ -32,6 +34,8 @@ LEAST_SHARE = 0.5
 SPRAWL_SHARE = 0.6
 SURE = 0.3
 PORE_ASPECT = 2.0
+PEAK_SNR, PEAK_FALL, PEAK_RING = 6.0, 0.6, 3
+"""A spot by its own shape: this strong, and fallen off to this share on a ring this many grid pixels outside its patch."""
 FIRST_KIND = 2
 PORE_KIND = 0
 
@@ -98,6 +102,7 @@ def _reaching(pieces: list[Piece], labels: NDArray[np.int32]) -> list[Piece]:
 def _of_place(search: Search, members: list[int], place: Bool | None, features: Sequence[Features]) -> list[Piece]:
     if place is None:
         return [Piece(search.candidates[k], (k,), False) for k in members]
+    members = _pieces_or_whole(search, members)
     grown = cv2.dilate(place.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     if not _is_long(place):
         return _trimmed(search, members, grown)
@@ -109,7 +114,43 @@ def _of_place(search: Search, members: list[int], place: Bool | None, features: 
     for k in spots:
         c = search.candidates[k]
         patch[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] &= ~c.mask
-    return [Piece(search.candidates[k], (k,), False) for k in spots] + [_joined(search, parts, patch)]
+    alone = [Piece(search.candidates[k], (k,), False) for k in spots]
+    halo = np.ones((2 * HALO + 1, 2 * HALO + 1), np.uint8)
+    clusters = parted(search, parts, patch & (cv2.dilate(grown.astype(np.uint8) - patch, halo) == 0))
+    if len(clusters) == 1:
+        return [*alone, _joined(search, parts, patch)]
+    return alone + _each(search, clusters, patch)
+
+
+def _pieces_or_whole(search: Search, members: list[int]) -> list[int]:
+    """The members of a place without the place itself, unless the others are mere specks of it."""
+    wholes = [k for k in members if search.candidates[k].of_network]
+    pieces = [k for k in members if k not in wholes]
+    if not wholes or not pieces:
+        return members
+    whole = max((search.candidates[k] for k in wholes), key=lambda c: int(c.mask.sum()))
+    others = [search.candidates[k] for k in pieces]
+    held = covered((whole.top, whole.left), whole.mask, [(c.top, c.left, c.mask) for c in others])
+    return pieces if held > 1.0 - OPEN_SHARE else members
+
+
+def _each(search: Search, clusters: list[list[int]], patch: Bool) -> list[Piece]:
+    """One piece for each cluster of one place, with the part of the place that lies nearest to it, no further than `FADE_MM`."""
+    away = np.full((len(clusters), *patch.shape), np.inf, dtype=np.float32)
+    for mine, cluster in zip(away, clusters, strict=True):
+        own = np.zeros(patch.shape, dtype=np.uint8)
+        for k in cluster:
+            c = search.candidates[k]
+            own[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] |= c.mask.astype(np.uint8)
+        mine[:] = cv2.distanceTransform(1 - own, cv2.DIST_L2, 3)
+    nearest, distance = away.argmin(axis=0), away.min(axis=0)
+    reach = FADE_MM * search.grid.per_mm
+    pieces = []
+    for number, cluster in enumerate(clusters):
+        own = patch & (nearest == number) & (distance <= reach)
+        single = len(cluster) == 1 or not own.any()
+        pieces.append(Piece(search.candidates[cluster[0]], (cluster[0],), False) if single else _joined(search, cluster, own))
+    return pieces
 
 
 def _joined(search: Search, parts: list[int], patch: Bool) -> Piece:
@@ -149,9 +190,24 @@ def _box(place: Bool) -> tuple[float, float]:
 
 
 def _is_spot(search: Search, number: int, features: Features) -> bool:
-    """Compact, and a pore above all to the network."""
+    """Compact, and a pore above all to the network or a peak that falls off on all sides."""
     c = search.candidates[number]
-    return features["aspect"] < PORE_ASPECT and int(np.argmax(_kinds(search, c, c.mask))) == PORE_KIND
+    pore = int(np.argmax(_kinds(search, c, c.mask))) == PORE_KIND
+    return features["aspect"] < PORE_ASPECT and (pore or _is_peak(search, c))
+
+
+def _is_peak(search: Search, c: Candidate) -> bool:
+    """Whether the residual falls below `PEAK_FALL` of the patch's own on every side of it, clearly above the grain."""
+    if c.snr < PEAK_SNR:
+        return False
+    image = search.smooth[0] if c.tone == "dark" else -search.smooth[0]
+    inside = np.pad(c.mask, PEAK_RING + 1).astype(np.uint8)
+    wide, wider = (cv2.dilate(inside, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1,) * 2)) for r in (PEAK_RING - 1, PEAK_RING))
+    rows, columns = np.nonzero(wider - wide)
+    rows, columns = rows + c.top - PEAK_RING - 1, columns + c.left - PEAK_RING - 1
+    on = (rows >= 0) & (rows < image.shape[0]) & (columns >= 0) & (columns < image.shape[1])
+    crest = float(image[max(0, c.row - 1) : c.row + 2, max(0, c.column - 1) : c.column + 2].max())
+    return bool(float(np.percentile(image[rows[on], columns[on]], 95)) < PEAK_FALL * crest)
 
 
 def _kinds(search: Search, c: Candidate, mask: Bool) -> F32:

@@ -269,7 +269,7 @@ class _Cut:
         self.mine = _placed(c, search, (self.top, self.left), shape)
         self.others = np.zeros(shape, dtype=bool)
         for other in search.candidates:
-            if other is not c and other.tone == c.tone and _overlaps(c, other, int(margin * down) + 1):
+            if other is not c and other.tone == c.tone and not other.of_network and _overlaps(c, other, int(margin * down) + 1):
                 self.others |= _placed(other, search, (self.top, self.left), shape)
         self.usable: Bool = background.strip.usable[box]
 

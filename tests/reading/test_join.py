@@ -24,14 +24,16 @@ def candidate(top: int, left: int, rows: int, columns: int, snr: float = 10.0) -
     return Candidate("dark", top, left, snr, "line", 0, 1.0, 0.3, 0.0, 0.1, 0.05, 1, top, left, mask, (snr,))
 
 
-def searched(candidates: list[Candidate], place: np.ndarray, pores: tuple[int, ...] = ()) -> Search:
+def searched(candidates: list[Candidate], place: np.ndarray, pores: tuple[int, ...] = (), residual: np.ndarray | None = None) -> Search:
     seen = np.zeros((len(OUTPUTS), ROWS, COLUMNS), np.float32)
     seen[0] = place
     seen[2 + OUTPUTS[2:].index("crack")] = 0.5 * place
     for k in pores:
         c = candidates[k]
         seen[2 + PORE_KIND, c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] = 0.9
-    return cast(Search, SimpleNamespace(candidates=tuple(candidates), seen=seen, grid=SimpleNamespace(per_mm=10.0)))
+    grey = (0.1 * place if residual is None else residual).astype(np.float32)
+    grid = SimpleNamespace(per_mm=10.0, noise=np.full(grey.shape, 0.02, np.float32))
+    return cast(Search, SimpleNamespace(candidates=tuple(candidates), seen=seen, grid=grid, smooth=(grey, grey)))
 
 
 def features(candidates: list[Candidate]) -> list[dict[str, float]]:
@@ -56,6 +58,48 @@ def test_pieces_of_a_wavy_line_become_one() -> None:
     (one,) = join(search, range(3), features(pieces))
     assert (one.members, one.long, one.candidate.shape) == ((0, 1, 2), True, "line")
     assert one.candidate.mask.shape[1] == pytest.approx(160, abs=8)  # the place and the stroke's round ends
+
+
+def slants(rows: tuple[int, ...], depth: float = 0.1) -> tuple[np.ndarray, list[Candidate]]:
+    """Upright bars 20 x 4 pixels, 10 apart, and the candidates on them."""
+    residual = np.zeros((ROWS, COLUMNS), np.float32)
+    for k, top in enumerate(rows):
+        residual[top : top + 20, 60 + 14 * k : 64 + 14 * k] = depth
+    return residual, [candidate(top, 60 + 14 * k, 20, 4) for k, top in enumerate(rows)]
+
+
+def test_worm_holes_side_by_side_that_the_network_sees_as_one_stay_apart() -> None:
+    residual, pieces = slants((20, 20, 20))
+    place = np.zeros((ROWS, COLUMNS), np.float32)
+    place[30:42, 20:160] = 0.9  # a band through all of them
+    pairs = join(searched(pieces, place, residual=residual), range(3), features(pieces))
+    assert {p.members for p in pairs} == {(0,), (1,), (2,)}
+
+
+def test_pieces_in_line_are_one_though_the_residual_sinks_between_them() -> None:
+    residual = np.zeros((ROWS, COLUMNS), np.float32)
+    residual[30:34, 40:70] = residual[31:35, 80:110] = 0.1
+    pieces = [candidate(30, 40, 4, 30), candidate(31, 80, 4, 30)]
+    place = np.zeros((ROWS, COLUMNS), np.float32)
+    place[29:36, 36:114] = 0.9
+    assert members(searched(pieces, place, residual=residual), pieces) == {(0, 1)}
+
+
+def test_grain_parts_no_faint_line() -> None:
+    residual, pieces = slants((20, 20), depth=0.009)  # less than half the noise of a grid pixel: the gap proves nothing
+    place = np.zeros((ROWS, COLUMNS), np.float32)
+    place[30:42, 20:160] = 0.9
+    assert members(searched(pieces, place, residual=residual), pieces) == {(0, 1)}
+
+
+def test_a_peak_that_falls_off_on_all_sides_is_a_spot_whatever_the_network_calls_it() -> None:
+    residual = np.zeros((ROWS, COLUMNS), np.float32)
+    residual[30:34, 20:120] = 0.1
+    residual[27:37, 60:70] = 0.4
+    pieces = [candidate(30, 20, 4, 100), candidate(27, 60, 10, 10)]
+    place = np.zeros((ROWS, COLUMNS), np.float32)
+    place[26:38, 18:122] = 0.9
+    assert members(searched(pieces, place, residual=residual), pieces) == {(0,), (1,)}
 
 
 def test_a_gap_in_the_place_keeps_the_pieces_apart() -> None:
