@@ -36,6 +36,8 @@ SURE = 0.3
 PORE_ASPECT = 2.0
 PEAK_SNR, PEAK_FALL, PEAK_RING = 6.0, 0.6, 3
 """A spot by its own shape: this strong, and fallen off to this share on a ring this many grid pixels outside its patch."""
+CLEAR_SNR = 6.0
+"""A piece this strong is no speck of the place it lies in."""
 FIRST_KIND = 2
 PORE_KIND = 0
 
@@ -131,7 +133,8 @@ def _pieces_or_whole(search: Search, members: list[int]) -> list[int]:
     whole = max((search.candidates[k] for k in wholes), key=lambda c: int(c.mask.sum()))
     others = [search.candidates[k] for k in pieces]
     held = covered((whole.top, whole.left), whole.mask, [(c.top, c.left, c.mask) for c in others])
-    return pieces if held > 1.0 - OPEN_SHARE else members
+    clear = max(c.snr for c in others) >= CLEAR_SNR
+    return pieces if clear or held > 1.0 - OPEN_SHARE else members
 
 
 def _each(search: Search, clusters: list[list[int]], patch: Bool) -> list[Piece]:

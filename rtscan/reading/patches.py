@@ -20,7 +20,7 @@ PLACE_BARS = (0.4, 0.2)
 PLACE_LEAST_MM2 = 0.08
 SPECK_SHARE, OPEN_SHARE = 0.2, 0.6
 """A place is open when patches of at least this share of its size leave this share of it uncovered."""
-HALO = 3
+HALO = 2
 """Grid pixels by which the network's places reach beyond the flaw."""
 COMPACT_ASPECT = 2.0
 TAIL_SHARE = 0.6
@@ -73,7 +73,7 @@ def open_places(seen: F32, usable: Bool, found: Sequence[Patch], per_mm: float) 
             done[box] |= mask
             corner = (int(box[0].start), int(box[1].start))
             near = [p for p in found if _meet(corner, mask, p)] if new else []
-            if new and covered(corner, mask, near) <= 1.0 - OPEN_SHARE:
+            if new and covered(corner, mask, near, SPECK_SHARE) <= 1.0 - OPEN_SHARE:
                 places.append((*corner, mask))
     return places
 
@@ -85,14 +85,14 @@ def _meet(corner: tuple[int, int], mask: Bool, patch: Patch) -> bool:
     return bool(-rows < top + HALO < mask.shape[0] + 2 * HALO and -columns < left + HALO < mask.shape[1] + 2 * HALO)
 
 
-def covered(corner: tuple[int, int], mask: Bool, found: Sequence[Patch]) -> float:
-    """Share of a place (its first pixel at `corner`) that patches hold which are no mere specks of it, each grown by `HALO`: the network
-    sees a place a little larger than it is."""
+def covered(corner: tuple[int, int], mask: Bool, found: Sequence[Patch], least_share: float = 0.0) -> float:
+    """Share of a place (its first pixel at `corner`) that patches hold which are `least_share` of it or more, each grown by `HALO`: the
+    network sees a place a little larger than it is."""
     held = np.zeros((mask.shape[0] + 2 * HALO, mask.shape[1] + 2 * HALO), dtype=np.uint8)
     grown = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * HALO + 1,) * 2)
     for top, left, patch in found:
         wide = cv2.dilate(np.pad(patch, HALO).astype(np.uint8), grown) > 0
-        if wide.sum() >= SPECK_SHARE * mask.sum():
+        if wide.sum() >= least_share * mask.sum():
             paste(held, (corner[0] - HALO, corner[1] - HALO), (top - HALO, left - HALO, wide))
     return float(held[HALO:-HALO, HALO:-HALO][mask].mean())
 
