@@ -88,6 +88,14 @@ class Quality:
 
 
 @dataclass(frozen=True)
+class Stretch:
+    """A stretch of weld by station, `from_mm` to `to_mm` in the growing direction (it may pass the datum)."""
+
+    from_mm: float
+    to_mm: float
+
+
+@dataclass(frozen=True)
 class WireSeen:
     """One wire of an indicator. `visible` means seen over `visible_mm` of at least the length that counts; `profile` holds points
     (distance from the wire in mm, density lost) of the mean profile across it."""
@@ -107,7 +115,7 @@ class FilmQuality:
     """What is known of the fitness of one film: `STEM.quality.json`.
 
     `density_along`, `density_low_along`, `density_high_along` are the median, least and greatest density across the weld at the stations
-    `along_mm`.
+    `along_mm`. `judged` are the stations of the diagnostic length, one stretch for each arc.
     """
 
     schema: str = "rtscan/quality/1"
@@ -125,6 +133,7 @@ class FilmQuality:
     density_along: tuple[float, ...] = ()
     density_low_along: tuple[float, ...] = ()
     density_high_along: tuple[float, ...] = ()
+    judged: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -358,14 +367,6 @@ class Worksheet:
     segment: str = ""
     shot: str = ""
     date: str = ""
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """A stretch of weld by station, `from_mm` to `to_mm` in the growing direction (it may pass the datum)."""
-
-    from_mm: float
-    to_mm: float
 
 
 @dataclass(frozen=True)

@@ -100,7 +100,7 @@ def check_quality(film: Film, job: Job) -> FilmQuality:
     """Checks the film itself, without reading it."""
     sheet_sha256, job = job_sha256(job), with_tags(job, film)
     seen = _look(film, job)
-    return replace(film_quality(film, job, seen.strips, seen.indicator, seen.quality), job_sha256=sheet_sha256)
+    return replace(film_quality(film, job, seen.weld, seen.strips, seen.indicator, seen.quality), job_sha256=sheet_sha256)
 
 
 @dataclass(frozen=True)

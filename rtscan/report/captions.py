@@ -12,6 +12,7 @@ from rtscan.report.film_panel import OBJECT, FilmPanel
 from rtscan.report.ink import BLACK, BY_HAND, GROUP, RIM, SCHEME, WHITE, Canvas, Scheme, draw_line, draw_text, paper, text_size, wrapped
 from rtscan.report.ruler import draw_scale_bar
 from rtscan.report.sheet_facts import file_name
+from rtscan.report.weld_frame import frames
 from rtscan.report.words import cautions, criteria_words, reader_words
 
 _GREY_TEXT = (90, 90, 90)
@@ -101,6 +102,8 @@ def _film_notes(worksheet: Worksheet, picture: Picture, panel: FilmPanel) -> lis
         notes.append("The weld was not found on this film.")
     elif not worksheet.indications:
         notes.append("No indications found.")
+    if not all(frame.judged.all() for frame in frames(worksheet.weld, facts.pixels_per_mm)):
+        notes.append("A bar across the weld ends the diagnostic length: beyond it the film is not judged.")
     if panel.unlabelled:
         some = ", ".join(map(str, panel.unlabelled[:40])) + (" …" if len(panel.unlabelled) > 40 else "")
         notes.append(f"No room for the labels of {some}: see the table.")

@@ -97,7 +97,8 @@ def _pictures(record: FilmQuality, film: Film) -> list[tuple[str, str, str]]:
     unit = "Density" if record.film.density_calibrated else "Relative density"
     if len(record.along_mm) > 1:
         pictures.append(("Density along the weld", _data_address(_density_picture(record, unit)),
-                         f"{unit} across the weld: median (full), 5 % and 95 % (dotted); limits dashed."))
+                         f"{unit} across the weld: median (full), 5 % and 95 % (dotted); limits dashed."
+                         + (" Grey: outside the diagnostic length, not judged." if record.judged else "")))
     if any(w.profile for w in record.wires):
         pictures.append(("Profiles of the wires", _data_address(_wire_picture(record)), f"{unit} lost, mean along each wire."))
     limit = record.quality.detection_limit
@@ -152,9 +153,19 @@ def _density_picture(record: FilmQuality, unit: str) -> bytes:
     axes.plot(record.along_mm, record.density_along, color="#111", linewidth=1.2)
     for curve in (record.density_low_along, record.density_high_along):
         axes.plot(record.along_mm, curve, color="#1f6fb5", linewidth=0.9, linestyle=":")
+    for start, end in _not_judged(record):
+        axes.axvspan(start, end, color="#888", alpha=0.25, linewidth=0)
     for value in _density_limits(record.quality.checks):
         axes.axhline(value, color="#b83a0a", linewidth=1, linestyle="--")
     return _png(figure)
+
+
+def _not_judged(record: FilmQuality) -> list[tuple[float, float]]:
+    """The stretches at both ends of the density curve that no diagnostic length takes in."""
+    if not record.judged:
+        return []
+    first, last = min(s.from_mm for s in record.judged), max(s.to_mm for s in record.judged)
+    return [(a, b) for a, b in ((record.along_mm[0], first), (last, record.along_mm[-1])) if b > a]
 
 
 def _density_limits(checks: tuple[Check, ...]) -> list[float]:

@@ -18,6 +18,7 @@ F64 = NDArray[np.float64]
 _INCH_STEPS = (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 _RULE = Scheme("", (225, 225, 225), (), 0.7, "station ruler along the weld")
 _EDGE = Scheme("", (190, 205, 215), (1.0, 4.0), 0.5, "weld edges as found: fine dots")
+_END = Scheme("", (255, 255, 255), (10.0, 3.0, 2.0, 3.0), 1.0, "end of the diagnostic length: bar across the weld")
 
 
 def nice_step(least: float, units: str = "mm") -> float:
@@ -35,11 +36,19 @@ def length_label(length_mm: float, units: str) -> str:
 
 
 def draw_edges(canvas: Canvas, frame: Frame, to_canvas: Callable[[F64], F64], unit: float) -> None:
-    """The found weld edges as fine dots, so that the reader sees what was taken for the weld."""
-    if not frame.right_px.any():
+    """The weld edges as fine dots, so that the reader sees what was taken for the weld, as far as the film is judged; a bar across the weld
+    where it is seen and not judged any more."""
+    if not frame.right_px.any() or not frame.judged.any():
         return
-    for sign, reach in ((1.0, frame.right_px), (-1.0, frame.left_px)):
-        draw_line(canvas, to_canvas(frame.centre_px + sign * reach[:, None] * frame.right), _EDGE, unit)
+    first, last = np.flatnonzero(frame.judged)[[0, -1]]
+    sides = ((1.0, frame.right_px), (-1.0, frame.left_px))
+    edges = [to_canvas(frame.centre_px + sign * reach[:, None] * frame.right) for sign, reach in sides]
+    for edge in edges:
+        draw_line(canvas, edge[first : last + 1], _EDGE, unit)
+    for end, whole in ((first, first == 0), (last, last == len(frame.judged) - 1)):
+        if not whole:
+            out = 0.35 * (edges[0][end] - edges[1][end])
+            draw_line(canvas, np.vstack([edges[0][end] + out, edges[1][end] - out]), _END, unit)
 
 
 def draw_ruler(

@@ -26,6 +26,8 @@ class Frame:
         (n,), growing even past the datum; None without scale and stations.
     from_datum
         False when the stations only count from the end of the visible weld.
+    judged
+        (n,), bool: inside the stations the film is judged on, its diagnostic length.
     """
 
     wall: str | None
@@ -35,6 +37,7 @@ class Frame:
     right_px: F64
     station_mm: F64 | None
     from_datum: bool
+    judged: NDArray[np.bool_]
 
     def smoothed(self) -> Frame:
         """The same arc without the small unevenness of its edges: for lines that are drawn beside it."""
@@ -85,7 +88,17 @@ def _frame(arc: WeldArc, weld: WeldFacts, pixels_per_mm: float | None) -> Frame 
     right = _right_of(centre)
     reach = [_reach(edge, kept, centre) for edge in (arc.left_edge_px, arc.right_edge_px)]
     station, from_datum = _stations(arc, kept, centre, weld.length_mm, pixels_per_mm)
-    return Frame(arc.wall, centre, right, reach[0], reach[1], station, from_datum and weld.location.stations_from_datum is not False)
+    from_datum = from_datum and weld.location.stations_from_datum is not False
+    return Frame(arc.wall, centre, right, reach[0], reach[1], station, from_datum, _judged(arc, kept))
+
+
+def _judged(arc: WeldArc, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which points lie between the stations the film is judged on; all where the sheet does not tell them apart."""
+    first, last = arc.station_from_mm, arc.station_to_mm
+    if first is None or last is None or last < first or len(arc.station_mm) != len(kept):
+        return np.ones(int(kept.sum()), dtype=np.bool_)
+    station = np.asarray(arc.station_mm, float)[kept]
+    return np.asarray((station >= first - 1e-6) & (station <= last + 1e-6))
 
 
 def _right_of(centre: F64) -> F64:

@@ -166,6 +166,14 @@ def test_given_stations_count_where_they_are_uneven() -> None:
     assert frames(weld, 10.0)[0].at(np.array([15.0]))[0] == pytest.approx([100.0, 0.0])
 
 
+def test_points_beyond_the_diagnostic_length_are_told_apart() -> None:
+    points = np.column_stack([np.arange(0.0, 500.0, 100.0), np.zeros(5)])
+    weld = arc_of(points, 15.0, 35.0, (0.0, 10.0, 20.0, 30.0, 40.0))
+    assert frames(weld, 10.0)[0].judged.tolist() == [False, False, True, True, False]
+    assert frames(arc_of(points, 480.0, 20.0, (480.0, 490.0, 0.0, 10.0, 20.0)), 10.0)[0].judged.all()  # past the datum
+    assert frames(arc_of(points, 0.0, 40.0), 10.0)[0].judged.all()
+
+
 @pytest.mark.parametrize("points", [[], [[1.0, 1.0]], [[1.0, 1.0], [1.0, 1.0]]])
 def test_a_weld_that_is_no_line_has_no_frame(points: list[list[float]]) -> None:
     assert frames(arc_of(np.array(points).reshape(-1, 2), None, None), 10.0) == ()

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from rtscan import __version__
-from rtscan.film import F64, Film, Strip
-from rtscan.findings import FilmQuality, Quality, WireSeen
+from rtscan.film import F64, Film, Strip, Weld
+from rtscan.findings import FilmQuality, Quality, Stretch, WireSeen
 from rtscan.job import Job, job_sha256
 from rtscan.reading.quality.contrast import REACH_MM, weld_rows
 from rtscan.reading.quality.indicator import Indicator
@@ -18,8 +18,8 @@ PLACES = 400
 """Most places along the weld kept for the density curve."""
 
 
-def film_quality(film: Film, job: Job, strips: Sequence[Strip], indicator: Indicator, quality: Quality) -> FilmQuality:
-    """Everything a page about the film needs."""
+def film_quality(film: Film, job: Job, weld: Weld | None, strips: Sequence[Strip], indicator: Indicator, quality: Quality) -> FilmQuality:
+    """Everything a page about the film needs; `weld` is covered on its diagnostic length alone."""
     along, low, middle, high = _density_along(strips)
     contrast, found = indicator.contrast, indicator.found
     return FilmQuality(
@@ -31,8 +31,14 @@ def film_quality(film: Film, job: Job, strips: Sequence[Strip], indicator: Indic
         contrast_per_mm=None if contrast is None else contrast.per_mm, contrast_from="" if contrast is None else contrast.said_by,
         unsharpness_mm=None if contrast is None else contrast.unsharpness_mm,
         along_mm=_rounded(along, 2), density_along=_rounded(middle, 3), density_low_along=_rounded(low, 3),
-        density_high_along=_rounded(high, 3),
+        density_high_along=_rounded(high, 3), judged=_judged(weld),
     )
+
+
+def _judged(weld: Weld | None) -> tuple[Stretch, ...]:
+    """The stations covered, one stretch for each arc; none where stations are not known."""
+    found = [arc.station_mm[arc.covered] for arc in (weld.arcs if weld else ()) if arc.station_mm is not None and arc.covered is not None]
+    return tuple(Stretch(round(float(s[0]), 2), round(float(s[-1]), 2)) for s in found if len(s))
 
 
 def _wire(film: Film, wire: SeenWire, turned: bool) -> WireSeen:

@@ -68,6 +68,20 @@ def test_ends_outside_the_limits_shorten_the_length_and_do_not_refuse_the_film(m
         assert check(seen, name).result == "pass"
 
 
+def test_the_quality_page_greys_what_is_not_judged(make: Make) -> None:
+    from rtscan.pipeline import check_quality
+    from rtscan.report.quality_page import quality_html
+
+    seen = make(film={"width_mm": 220.0, "ends": -0.6})
+    record = check_quality(seen.film, seen.job)
+    (judged,) = record.judged
+    assert record.along_mm[0] < judged.from_mm - 5
+    assert judged.to_mm + 5 < record.along_mm[-1]
+    assert record.quality.detection_limit is not None
+    assert min(record.quality.detection_limit.along_mm) > judged.from_mm
+    assert "outside the diagnostic length" in quality_html(record, seen.film)
+
+
 def test_without_calibration_density_is_not_assessed_and_required(make: Make) -> None:
     seen = make({"film.grey_to_density": ()})
     for name in ("least density", "greatest density"):
