@@ -1,7 +1,8 @@
 """Join: the pieces of one long indication become one candidate before it is outlined.
 
 The filter bank sees a wandering crack or a slag line as many short pieces. Where the network sees one connected place of that tone, the
-pieces in it are one candidate and the place, with their patches, its patch; `trace` then says where its ridge sinks into the noise.
+pieces in it are one candidate and the place, with their patches, its patch; `trace` then says where its ridge sinks into the noise. A
+wide soft place (a burn-through, a piece of excess metal) is one candidate too.
 Compact spots that stand out (separate pores, a pore on a line) stay by themselves.
 """
 
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from rtscan.film import F32, Bool
 from rtscan.reading.candidates import Candidate, Search
 from rtscan.reading.features import Features
+from rtscan.reading.net import KINDS, TONES
 from rtscan.reading.part import parted
 from rtscan.reading.patches import HALO, OPEN_SHARE, covered
 
@@ -31,8 +33,12 @@ LEAST_ASPECT = 2.5
 LEAST_BOX_ASPECT = 1.5
 LEAST_SHARE = 0.5
 """A piece belongs to the place that holds this share of its patch."""
-SPRAWL_SHARE = 0.6
+SPRAWL_SHARE = 0.9
 SURE = 0.3
+CORE_BAR = 0.7
+"""Probability of the network inside a place above which a pore certainly lies: its patch is cut to that core."""
+WIDE_MM, WIDE_KINDS = 2.0, ("concavity", "excess metal", "undercut")
+"""A place without a direction, so wide inside and of such a kind, is one soft flaw."""
 PORE_ASPECT = 2.0
 PEAK_SNR, PEAK_FALL, PEAK_RING = 6.0, 0.6, 3
 """A spot by its own shape: this strong, and fallen off to this share on a ring this many grid pixels outside its patch."""
@@ -47,8 +53,8 @@ class Piece:
     """A candidate to be outlined.
 
     members: the numbers (in the search) of those that it is made of, the strongest first. anew: its patch is not the member's own any
-    more. long: it fills a long place. reach: length in grid pixels of the place down to `DOUBT_BAR`: how far it may go on
-    unseen; 0 when unknown.
+    more. long: it fills a long place. wide: it fills a wide soft place. reach: length in grid pixels of the place down to `DOUBT_BAR`: how
+    far it may go on unseen; 0 when unknown.
     """
 
     candidate: Candidate
@@ -56,6 +62,7 @@ class Piece:
     anew: bool
     long: bool = False
     reach: float = 0.0
+    wide: bool = False
 
 
 def join(search: Search, accepted: Sequence[int], features: Sequence[Features]) -> tuple[Piece, ...]:
@@ -106,7 +113,8 @@ def _of_place(search: Search, members: list[int], place: Bool | None, features: 
         return [Piece(search.candidates[k], (k,), False) for k in members]
     members = _pieces_or_whole(search, members)
     grown = cv2.dilate(place.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    if not _is_long(place):
+    long = _is_long(place)
+    if not long and not _is_wide(search, place):
         return _trimmed(search, members, grown)
     spots = [k for k in members if _is_spot(search, k, features[k])]
     parts = [k for k in members if k not in spots]
@@ -117,6 +125,8 @@ def _of_place(search: Search, members: list[int], place: Bool | None, features: 
         c = search.candidates[k]
         patch[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] &= ~c.mask
     alone = [Piece(search.candidates[k], (k,), False) for k in spots]
+    if not long:
+        return [*alone, replace(_joined(search, parts, patch), long=False, wide=True)]
     halo = np.ones((2 * HALO + 1, 2 * HALO + 1), np.uint8)
     clusters = parted(search, parts, patch & (cv2.dilate(grown.astype(np.uint8) - patch, halo) == 0))
     if len(clusters) == 1:
@@ -168,6 +178,7 @@ def _trimmed(search: Search, members: list[int], place: Bool) -> list[Piece]:
     """Candidates by themselves; the strongest, when a pore to the network, cut to the place where it sprawls beyond
     along a ridge of clutter."""
     c = search.candidates[members[0]]
+    place = _core(search, c, place)
     kept = c.mask & place[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]]
     others = [Piece(search.candidates[k], (k,), False) for k in members[1:]]
     kinds = _kinds(search, c, kept) if kept.any() else np.zeros(1, dtype=np.float32)
@@ -179,10 +190,23 @@ def _trimmed(search: Search, members: list[int], place: Bool) -> list[Piece]:
     return [Piece(replace(c, top=c.top + int(rows[0]), left=c.left + int(columns[0]), mask=cut), (members[0],), True), *others]
 
 
+def _core(search: Search, c: Candidate, place: Bool) -> Bool:
+    """The part of a place round a candidate in which the network is sure, one pixel wider; the place itself when it is nowhere."""
+    _, labels = cv2.connectedComponents((search.seen[TONES.index(c.tone)] > CORE_BAR).astype(np.uint8), connectivity=8)
+    at = _place(c, labels)
+    return cv2.dilate((labels == at).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0 if at else place
+
+
 def _is_long(place: Bool) -> bool:
     long, short = _box(place)
     inner = 2 * float(cv2.distanceTransform(np.pad(place, 1).astype(np.uint8), cv2.DIST_L2, 5).max())
     return long >= LEAST_ASPECT * inner and long >= LEAST_BOX_ASPECT * short
+
+
+def _is_wide(search: Search, place: Bool) -> bool:
+    inner = 2 * float(cv2.distanceTransform(np.pad(place, 1).astype(np.uint8), cv2.DIST_L2, 5).max())
+    kinds = search.seen[FIRST_KIND:][:, place].mean(axis=1)
+    return inner >= WIDE_MM * search.grid.per_mm and KINDS[int(np.argmax(kinds))] in WIDE_KINDS
 
 
 def _box(place: Bool) -> tuple[float, float]:

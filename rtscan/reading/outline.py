@@ -16,8 +16,15 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy import ndimage
 
 from rtscan.film import F32, F64, Bool
+
+SOFT_BAR = 0.6
+SOFT_SHIFT_MM = 0.2
+LEAST_SOFT_MM = 1.0
+"""A wide soft place is outlined where the network is surer than the bar, moved in by what it adds on the exploration films, and left
+alone when less than so wide."""
 
 ROUND = 2.0
 """How much more firmly a body that the noise leaves open is held round than near its first guess (tried on the tuning films)."""
@@ -206,3 +213,19 @@ def _ribbon(centre: F64, along: F64, across: F64, at: F64, middle: F64, toe: F64
     upper = centre + ends[:, None] * along + (centre_line + half)[:, None] * across
     lower = centre + ends[:, None] * along + (centre_line - half)[:, None] * across
     return np.asarray(np.concatenate([upper, lower[::-1]]))
+
+
+def soft_place(sure: F32, mine: Bool, pitch: float) -> Bool | None:
+    """The pixels of a wide soft place: the greatest connected part of the patch `mine` in which the network is sure, holes filled, its
+    rim moved in. None when little is left. All of one shape (rows, columns); pitch: pixels per mm."""
+    near = cv2.dilate(mine.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    place = ndimage.binary_fill_holes((sure > SOFT_BAR) & near)
+    labels, count = ndimage.label(place, np.ones((3, 3), int))
+    if not count:
+        return None
+    own = labels == 1 + int(np.argmax(np.bincount(labels.ravel())[1:]))
+    inside = cv2.distanceTransform(np.pad(own, 1).astype(np.uint8), cv2.DIST_L2, 5)
+    shift = SOFT_SHIFT_MM * pitch
+    if 2 * (float(inside.max()) - shift) < LEAST_SOFT_MM * pitch:
+        return None
+    return np.asarray(cv2.GaussianBlur(inside, (0, 0), SOFT_SHIFT_MM * pitch) > shift)[1:-1, 1:-1]

@@ -20,7 +20,7 @@ from rtscan.reading.features import Features, candidate_features, surroundings
 from rtscan.reading.filters import detection_grid
 from rtscan.reading.join import Piece, join
 from rtscan.reading.net import KINDS, TONES, look
-from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline
+from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline, soft_place
 from rtscan.reading.outline_clues import outline_clues
 from rtscan.reading.overlap import once
 from rtscan.reading.rank import model_bar, rank
@@ -42,6 +42,10 @@ COMPANY = ("near_3mm", "near_10mm", "row_mates", "opposite", "same_strength")
 SOFT_KINDS = ("lack of penetration", "undercut", "concavity", "excess metal")
 LIKELY, SPECK_SHARE, STANDS_ALONE_SNR = 0.5, 0.25, 6.0
 """The network's probability that makes a place; a candidate smaller than this share of its place, and fainter than this, is a speck."""
+
+
+SOFT_END_DOUBT_MM, SOFT_END_DOUBT_SHARE, SOFT_WIDTH_DOUBT_MM = 0.5, 0.1, 0.3
+"""Standard uncertainties of a wide soft place: of its length so many mm and such a share, of its width so many mm."""
 
 
 @dataclass(frozen=True)
@@ -180,14 +184,33 @@ def _outlines(
     c = piece.candidate
     cut = _Cut(background, search, c)
     corner = np.array([cut.left, cut.top])
-    fit = _fit(cut, c, blur) if not piece.long and features["aspect"] < settings.longest_ellipse_aspect else None
+    fit = _fit(cut, c, blur) if not piece.long and not piece.wide and features["aspect"] < settings.longest_ellipse_aspect else None
     if fit is not None:
         return [(fit.outline() + corner, _fit_doubt(fit, cut.pitch))]
+    wide = _wide_outline(cut) if piece.wide else None
+    if wide is not None:
+        return [(wide[0] + corner, wide[1])]
     traced = _stretches(cut, search, piece, blur, settings.level_share)
     if traced:
         return [(t.outline + corner, _trace_doubt(t, cut.pitch)) for t in traced]
     outline, doubt = _level_outline(cut, c, features, blur, settings)
     return [(outline + corner, doubt)]
+
+
+def _wide_outline(cut: _Cut) -> tuple[F64, Features] | None:
+    """A wide soft place along the network's own contour: its residual is patchy, because the background follows a part of it."""
+    body = soft_place(cut.sure, cut.mine, cut.pitch)
+    if body is None:
+        return None
+    outline = _mask_outline(body)
+    smooth = cv2.GaussianBlur(cut.image, (0, 0), 0.1 * cut.pitch)
+    return outline, {
+        "height": float(np.percentile(smooth[body], 90)),
+        "sigma_length_px": SOFT_END_DOUBT_MM * cut.pitch + SOFT_END_DOUBT_SHARE * float(np.ptp(outline, axis=0).max()),
+        "sigma_width_px": SOFT_WIDTH_DOUBT_MM * cut.pitch,
+        "misfit": 0.0,
+        "fitted": 0.0,
+    }
 
 
 def _stretches(cut: _Cut, search: Search, piece: Piece, blur: float, share: float) -> list[Stretch]:
@@ -198,7 +221,7 @@ def _stretches(cut: _Cut, search: Search, piece: Piece, blur: float, share: floa
     members &= cut.mine
     near = cv2.dilate(members.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     kept = []
-    for stretch in trace(cut.image, cut.mine, cut.pitch, blur, share):
+    for stretch in trace(cut.image, cut.mine, cut.pitch, blur, share, cut.sure):
         at = np.clip(np.round(stretch.path).astype(int), 0, np.array(near.shape[::-1]) - 1)
         if near[at[:, 1], at[:, 0]].any():
             kept.append(stretch)
@@ -251,7 +274,7 @@ def _shape_doubt(semi_axis: float, pitch: float) -> float:
 
 class _Cut:
     """A candidate's patch of the residual at strip resolution, positive towards its tone; `mine` is its own mask there, `others` the
-    patches of its neighbours."""
+    patches of its neighbours, `sure` the network's probability of its tone."""
 
     def __init__(self, background: Background, search: Search, c: Candidate) -> None:
         down, right = search.grid.factor
@@ -272,6 +295,7 @@ class _Cut:
             if other is not c and other.tone == c.tone and not other.of_network and _overlaps(c, other, int(margin * down) + 1):
                 self.others |= _placed(other, search, (self.top, self.left), shape)
         self.usable: Bool = background.strip.usable[box]
+        self.sure = _sampled(search.seen[TONES.index(c.tone)], search, (self.top, self.left), shape)
 
 
 def _overlaps(a: Candidate, b: Candidate, margin: int) -> bool:
@@ -281,6 +305,13 @@ def _overlaps(a: Candidate, b: Candidate, margin: int) -> bool:
         and a.left - margin < b.left + b.mask.shape[1]
         and b.left < a.left + a.mask.shape[1] + margin
     )
+
+
+def _sampled(picture: F32, search: Search, corner: tuple[int, int], shape: tuple[int, int]) -> F32:
+    """A picture on the detection grid in strip pixels, in a window of `shape` whose first pixel is `corner`."""
+    down, right = search.grid.factor
+    matrix = np.array([[1 / right, 0, 0.5 / right - 0.5 - corner[1]], [0, 1 / down, 0.5 / down - 0.5 - corner[0]]])
+    return np.asarray(cv2.warpAffine(picture, matrix, (shape[1], shape[0]), flags=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def _placed(c: Candidate, search: Search, corner: tuple[int, int], shape: tuple[int, int]) -> Bool:

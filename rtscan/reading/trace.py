@@ -1,9 +1,10 @@
 """Long indications along their own ridge: where it runs, where it sinks into the noise, and how wide it is.
 
 The patch is turned so that its long axis lies along the columns. The path through it that gathers the most contrast is found by dynamic
-programming; along it the crest is compared with the same average beside the patch. A stretch longer than `GAP_MM` that
-proves empty interrupts the line. Widths come from profiles across the path, averaged along it, taken at a share of
-the crest and moved to the toe of a blurred strip with rounded cross-section (`outline.toe_half_width`).
+programming, the network leading where grain hides it; along it the crest is compared with the same average beside the patch. A stretch
+longer than `GAP_MM` that proves empty, and where the network doubts the line, interrupts it. Widths come from profiles across the path,
+averaged along it, taken at a share of the crest and moved to the toe of a blurred strip with rounded cross-section
+(`outline.toe_half_width`).
 """
 
 from __future__ import annotations
@@ -32,6 +33,11 @@ the tuning films)."""
 WIDTH_DOUBT_MM = 0.1
 """Standard uncertainty of a width because the path and so the averaged profile waver (about one smoothing length across)."""
 END_SIGMAS = 0.5
+GAP_SURE, END_SURE, SURE_REACH_MM = 0.4, 0.6, 0.15
+"""Where the network is surer than the first all along, within the reach across, there is no interruption; where it is less sure than the
+second, a line has ended (exploration films)."""
+PATH_SURE = 3.0
+"""What the network's probability weighs against contrast in finding the ridge, in spreads of the patch: it leads where grain hides it."""
 RIM_MM = 1.0
 
 
@@ -52,37 +58,44 @@ class Stretch:
 
 @dataclass(frozen=True)
 class _Frame:
-    """The patch turned: `image` and `mask` (across, along); `back` takes (along, across, 1) to (column, row) of the original."""
+    """The patch turned: `image`, `mask` and the network's probability `sure` (across, along); `back` takes (along, across, 1) to
+    (column, row) of the original."""
 
     image: F32
     mask: Bool
+    sure: F32
     back: F64
 
     def to_original(self, along: F64, across: F64) -> F64:
         return np.asarray(np.stack([along, across, np.ones_like(along)], axis=1) @ self.back.T)
 
 
-def trace(image: F32, mask: Bool, pitch: float, blur: float, share: float = 0.4) -> tuple[Stretch, ...]:
+def trace(image: F32, mask: Bool, pitch: float, blur: float, share: float = 0.4, sure: F32 | None = None) -> tuple[Stretch, ...]:
     """The uninterrupted stretches of a long patch, in order along it.
 
     image: residual, positive towards the tone, shape (rows, columns). mask: the patch. pitch: pixels per mm. blur: Gaussian sigma of the
-    unsharpness in pixels. share: of the crest, where widths are taken. Nothing when the patch has no direction or no crest.
+    unsharpness in pixels. share: of the crest, where widths are taken. sure: the network's probability, shape of the image; without it
+    the crest alone decides. Nothing when the patch has no direction or no crest.
     """
-    frame = _turned(image, mask, pitch)
+    frame = _turned(image, mask, np.zeros_like(image) if sure is None else sure, pitch)
     if frame is None:
         return ()
     across = float(np.clip(0.5 * ACROSS_SHARE * _typical_width(frame.mask), 0.08 * pitch, 0.5 * pitch))
     fine = np.asarray(cv2.GaussianBlur(frame.image, (0, 0), across, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
-    path = _path(fine, frame.mask, pitch)
+    path = _path(fine, frame.mask, frame.sure, pitch)
     crest, spread = _crest(frame, path, pitch)
     inside = np.flatnonzero(frame.mask.any(axis=0))
     known = np.zeros(len(crest), dtype=bool)
     known[inside[0] : inside[-1] + 1] = True
-    runs = _runs(crest, known, spread, pitch)
+    along = _sure_along(frame, path, pitch)
+    firm = np.flatnonzero(known & (along > END_SURE))
+    if len(firm):
+        known[: firm[0]] = known[firm[-1] + 1 :] = False
+    runs = _runs(crest, known, spread, along, pitch)
     return tuple(s for a, b in runs if (s := _stretch(frame, path, crest, (a, b), spread, pitch, blur, share)) is not None)
 
 
-def _turned(image: F32, mask: Bool, pitch: float) -> _Frame | None:
+def _turned(image: F32, mask: Bool, sure: F32, pitch: float) -> _Frame | None:
     rows, columns = np.nonzero(mask)
     if len(rows) < 6:
         return None
@@ -101,12 +114,15 @@ def _turned(image: F32, mask: Bool, pitch: float) -> _Frame | None:
     back = np.stack([along, across, corner], axis=1)
     turned = cv2.warpAffine(image, back, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT)
     patch = cv2.warpAffine(mask.astype(np.uint8), back, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-    return _Frame(np.asarray(turned, dtype=np.float32), patch > 0, back) if patch.any() else None
+    seen = cv2.warpAffine(sure, back, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    return _Frame(np.asarray(turned, dtype=np.float32), patch > 0, np.asarray(seen, dtype=np.float32), back) if patch.any() else None
 
 
-def _path(image: F32, mask: Bool, pitch: float) -> NDArray[np.intp]:
-    """Row of the crest in every column: most contrast inside the patch, moving at most one row a column (dynamic programming, Viterbi)."""
+def _path(image: F32, mask: Bool, sure: F32, pitch: float) -> NDArray[np.intp]:
+    """Row of the crest in every column: most contrast and probability inside the patch, moving at most one row a column (dynamic
+    programming, Viterbi)."""
     grown = cv2.dilate(mask.astype(np.uint8), np.ones((3, 2 * round(0.5 * pitch) + 1), np.uint8)) > 0
+    image = image + np.float32(PATH_SURE * float(image[mask].std())) * sure
     gain = np.where(grown, image, image.min() - 2 * np.ptp(image)).astype(np.float32)
     cost = np.float32(0.3 * max(float(image[mask].std()), 1e-9))
     rows, columns = gain.shape
@@ -144,11 +160,18 @@ def _typical_width(mask: Bool) -> float:
     return float(np.median(heights[heights > 0]))
 
 
-def _runs(crest: F64, known: Bool, spread: float, pitch: float) -> list[tuple[int, int]]:
+def _sure_along(frame: _Frame, path: NDArray[np.intp], pitch: float) -> F64:
+    """The greatest probability of the network within `SURE_REACH_MM` across the path, in every column."""
+    wide = cv2.dilate(frame.sure, np.ones((2 * round(SURE_REACH_MM * pitch) + 1, 1), np.uint8))
+    return np.asarray(wide[path, np.arange(len(path))], dtype=np.float64)
+
+
+def _runs(crest: F64, known: Bool, spread: float, sure: F64, pitch: float) -> list[tuple[int, int]]:
     """First and last column of each stretch.
 
     An interruption must be proven: its mean crest under `GAP_SHARE` of the line's own (at an end, which may taper: in the noise), and the
-    difference three times what noise leaves of such a mean. Stretches shorter than half a `GAP_MM` are left out.
+    difference three times what noise leaves of such a mean; and somewhere in it the network must doubt the line (`GAP_SURE`). Stretches
+    shorter than half a `GAP_MM` are left out.
     """
     typical = float(np.median(crest[known]))
     there = known & (crest > max(CREST_SIGMAS * spread, CREST_SHARE * typical))
@@ -161,7 +184,7 @@ def _runs(crest: F64, known: Bool, spread: float, pitch: float) -> list[tuple[in
         if not known[box.start - 1 : box.start].any() or not known[box.stop : box.stop + 1].any():
             empty = typical - lacking < END_SIGMAS * spread
         proven = empty and lacking * np.sqrt(length / shortest) > 3.0 * spread
-        if length < shortest or not proven:
+        if length < shortest or not proven or sure[box].min() > GAP_SURE:
             there |= labels == number
     labels, count = ndimage.label(there)
     return [(int(s.start), int(s.stop) - 1) for (s,) in ndimage.find_objects(labels, count) if s.stop - s.start > 0.5 * shortest]

@@ -125,6 +125,34 @@ def test_a_pore_on_a_line_stays_by_itself_and_its_pixels_with_it() -> None:
     assert not line.mask[26 - line.top : 34 - line.top, 100 - line.left : 108 - line.left].any()
 
 
+def soft(place: np.ndarray, candidates: list[Candidate], kind: str) -> Search:
+    search = searched(candidates, place)
+    search.seen[2 + OUTPUTS[2:].index("crack")] = 0
+    search.seen[2 + OUTPUTS[2:].index(kind)] = place
+    return search
+
+
+@pytest.mark.parametrize(("kind", "size", "expected"), [
+    ("concavity", 40, {(0, 1)}), ("slag", 40, {(0,), (1,)}), ("concavity", 14, {(0,), (1,)}),
+])
+def test_pieces_of_a_wide_soft_place_become_one(kind: str, size: int, expected: set[tuple[int, ...]]) -> None:
+    place = np.zeros((ROWS, COLUMNS), np.float32)
+    place[10 : 10 + size, 60 : 60 + size] = 0.9
+    pieces = [candidate(12, 62, 4, 4), candidate(18, 66, 4, 4)]
+    found = join(soft(place, pieces, kind), range(2), features(pieces))
+    assert {p.members for p in found} == expected
+    assert all(p.wide == (len(p.members) == 2) and not p.long for p in found)
+
+
+def test_a_pore_that_sprawls_is_cut_to_where_the_network_is_sure() -> None:
+    pieces = [candidate(20, 100, 20, 10)]
+    place = np.zeros((ROWS, COLUMNS), np.float32)
+    place[20:40, 99:111] = 0.5
+    place[30:40, 99:111] = 0.9
+    (one,) = join(searched(pieces, place, (0,)), range(1), features(pieces))
+    assert (one.candidate.top, one.candidate.mask.shape) == (29, (11, 10))  # the sure rows and one more
+
+
 def test_the_two_tones_never_join() -> None:
     pieces = [candidate(32, 25, 4, 20), candidate(28, 140, 4, 25)]
     light = Candidate(**{**{k: getattr(pieces[1], k) for k in pieces[1].__dataclass_fields__}, "tone": "bright"})
@@ -156,6 +184,30 @@ def test_a_ridge_that_sinks_into_the_noise_is_two_and_one_that_does_not_is_one()
     assert len(trace(*bar(20.0, 0.6, 2.0, 1), PITCH, BLUR)) == 2
     assert len(trace(*bar(20.0, 0.6, 0.3, 1), PITCH, BLUR)) == 1  # shorter than the least gap
     assert len(trace(*bar(20.0, 0.6, 0.0, 1, height=0.06), PITCH, BLUR)) == 1  # weak all along is not interrupted
+
+
+def test_a_gap_that_the_network_sees_across_is_none() -> None:
+    image, patch = bar(20.0, 0.6, 2.0, 1)
+    sure = np.where(patch, np.float32(0.9), np.float32(0.0))
+    assert len(trace(image, patch, PITCH, BLUR, sure=sure)) == 1
+    sure[:, 295:305] = 0.1
+    assert len(trace(image, patch, PITCH, BLUR, sure=sure)) == 2
+
+
+def test_a_line_ends_where_the_network_grows_unsure() -> None:
+    image, patch = bar(12.0, 0.6, 0.0, 1)
+    long = cv2.dilate(patch.astype(np.uint8), np.ones((1, 2 * 40 + 1), np.uint8)) > 0  # 2 mm of grain at each end
+    sure = np.where(patch, np.float32(0.9), np.where(long, np.float32(0.5), np.float32(0.0)))
+    (stretch,) = trace(image, long, PITCH, BLUR, sure=sure)
+    assert measure_outline(stretch.outline / PITCH).length == pytest.approx(12.2, abs=0.2)  # the patch is 0.1 mm longer at each end
+
+
+def test_the_network_leads_where_grain_hides_the_ridge() -> None:
+    image, patch = bar(20.0, 0.6, 0.0, 1, height=0.0)
+    rows = np.mgrid[0:120, 0:600][0]
+    sure = np.exp(-0.5 * ((rows - 70) / 3.0) ** 2).astype(np.float32)
+    (stretch,) = trace(image, cv2.dilate(patch.astype(np.uint8), np.ones((41, 1), np.uint8)) > 0, PITCH, BLUR, sure=sure)
+    assert np.median(stretch.path[:, 1]) == pytest.approx(70, abs=2)
 
 
 def test_nothing_without_a_direction() -> None:

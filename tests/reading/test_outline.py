@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rtscan.reading.outline import fit_ellipsoid, ribbon_outline, toe_half_width
+from rtscan.reading.outline import fit_ellipsoid, ribbon_outline, soft_place, toe_half_width
 
 
 @pytest.mark.parametrize(("major", "minor", "blur"), [(8.0, 8.0, 2.0), (10.0, 6.0, 2.0), (6.0, 5.0, 1.0)])
@@ -37,3 +37,22 @@ def test_a_ribbon_keeps_the_length_of_a_bar() -> None:
     assert outline is not None
     assert np.ptp(outline[:, 0]) == pytest.approx(80.0, abs=1.0)
     assert ribbon_outline(np.ones((5, 5), bool), 0.4, 1.0, 0.0) is None
+
+
+def test_a_soft_place_is_its_greatest_part_filled_and_moved_in() -> None:
+    rows, columns = np.mgrid[0:160, 0:300]
+    sure = np.where(np.hypot((rows - 80) / 50, (columns - 120) / 80) < 1, 0.9, 0.1).astype(np.float32)
+    sure[75:85, 100:130] = 0.2  # a hole
+    sure[70:90, 250:270] = 0.9  # another place
+    body = soft_place(sure, np.ones(sure.shape, bool), 20.0)
+    assert body is not None
+    assert np.ptp(np.flatnonzero(body.any(axis=0))) == pytest.approx(2 * 80 - 2 * 0.2 * 20, abs=3)  # pixels: one on each side
+    assert body[80, 115]
+    assert not body[80, 260]
+
+
+def test_a_narrow_or_unsure_place_is_no_soft_place() -> None:
+    sure = np.zeros((60, 200), np.float32)
+    assert soft_place(sure, np.ones(sure.shape, bool), 20.0) is None
+    sure[20:40, 20:180] = 0.9  # 1 mm wide, 0.6 mm once moved in
+    assert soft_place(sure, np.ones(sure.shape, bool), 20.0) is None
