@@ -33,9 +33,11 @@ the tuning films)."""
 WIDTH_DOUBT_MM = 0.1
 """Standard uncertainty of a width because the path and so the averaged profile waver (about one smoothing length across)."""
 END_SIGMAS = 0.5
-GAP_SURE, END_SURE, SURE_REACH_MM = 0.4, 0.6, 0.15
+GAP_SURE, END_SURE, SURE_REACH_MM = 0.4, 0.5, 0.15
 """Where the network is surer than the first all along, within the reach across, there is no interruption; where it is less sure than the
 second, a line has ended (exploration films)."""
+FIRM_SIGMAS, FIRM_SHARE = 4.0, 0.5
+"""Unless its crest stands so many spreads and such a share of its median high."""
 PATH_SURE = 3.0
 """What the network's probability weighs against contrast in finding the ridge, in spreads of the patch: it leads where grain hides it."""
 RIM_MM = 1.0
@@ -88,7 +90,8 @@ def trace(image: F32, mask: Bool, pitch: float, blur: float, share: float = 0.4,
     known = np.zeros(len(crest), dtype=bool)
     known[inside[0] : inside[-1] + 1] = True
     along = _sure_along(frame, path, pitch)
-    firm = np.flatnonzero(known & (along > END_SURE))
+    strong = crest > max(FIRM_SIGMAS * spread, FIRM_SHARE * float(np.median(crest[known])))
+    firm = np.flatnonzero(known & ((along > END_SURE) | strong))
     if len(firm):
         known[: firm[0]] = known[firm[-1] + 1 :] = False
     runs = _runs(crest, known, spread, along, pitch)
