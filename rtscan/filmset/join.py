@@ -11,6 +11,7 @@ from typing import Any
 
 from rtscan.filmset.stations import JOIN_TOLERANCE_MM, Axis, Interval, total_mm, union, without
 from rtscan.findings import FilmOfWeld, Indication, Stretch, WeldDocument, WeldFacts, Worksheet
+from rtscan.knowledge.testing import overlap_limit
 from rtscan.reading.group import group
 from rtscan.reading.quality.pair import on_one_film_only
 
@@ -46,7 +47,9 @@ def join_weld(name: str, films: Sequence[FilmReading]) -> WeldDocument:
     axis = Axis(facts.length_mm, closed=facts.joint == "girth" and facts.length_mm is not None)
     history: list[str] = []
     sound = _without_artefacts(films, history)
-    placed = _latest_shots([_place(film, axis, len(films) > 1, history) for film in sound], axis, history)
+    seen = [_place(film, axis, len(films) > 1, history) for film in sound]
+    history += _short_overlaps(seen, axis)
+    placed = _latest_shots(seen, axis, history)
     covered = union(piece for film in placed for piece in film.intervals)
     indications, groups = group(_numbered(_merge(placed, axis)))
     counting = [film for film in films if _still_needed(film, placed, axis)]
@@ -109,6 +112,31 @@ def _intervals(sheet: Worksheet, axis: Axis) -> tuple[Interval, ...]:
     """The stations a film shows, in the growing direction of the weld."""
     return union(piece for arc in sheet.weld.arcs if arc.station_from_mm is not None and arc.station_to_mm is not None
                  for piece in axis.pieces(arc.station_from_mm, arc.station_to_mm))
+
+
+def _short_overlaps(films: Sequence[_Placed], axis: Axis) -> list[str]:
+    """A line for each film that begins where another one ends with less in common than adjoining films have to have."""
+    limit, lines = overlap_limit(), list[str]()
+    least_mm = limit.min or 0.0
+    for film in films:
+        others = union(piece for other in films if other is not film for piece in other.intervals)
+        for arc in film.reading.worksheet.weld.arcs if film.intervals else ():
+            if arc.station_from_mm is None or not _touches(axis.wrapped(arc.station_from_mm), others):
+                continue
+            start = axis.pieces(arc.station_from_mm, arc.station_from_mm + least_mm)
+            left = start
+            for cut in others:
+                left = without(left, cut)
+            shared_mm = total_mm(start) - total_mm(left)
+            if shared_mm < least_mm - JOIN_TOLERANCE_MM:
+                where = f"{limit.source}; unverified" if limit.unverified else limit.source
+                lines.append(f"{film.reading.name}: shares {shared_mm:.0f} mm with the film before it; "
+                             f"{least_mm:.0f} mm of overlap are asked ({where})")
+    return lines
+
+
+def _touches(station_mm: float, intervals: Iterable[Interval]) -> bool:
+    return any(start - JOIN_TOLERANCE_MM <= station_mm <= end + JOIN_TOLERANCE_MM for start, end in intervals)
 
 
 def _still_needed(film: FilmReading, placed: Sequence[_Placed], axis: Axis) -> bool:

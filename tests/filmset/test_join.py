@@ -75,6 +75,17 @@ def test_a_shorter_diagnostic_length_leaves_a_gap_and_its_marks_stay() -> None:
     assert "B covers the place and does not show it" in one.note
 
 
+def test_adjoining_films_that_share_too_little_are_told() -> None:
+    """10 mm (from memory). B shares 4 mm with A, C shares 12 mm with B, A starts 15 mm before the end of C round the datum."""
+    told = join_weld("W-017", [film("A", 0, 190), film("B", 186, 360), film("C", 348, LENGTH_MM + 15)]).history
+    assert [line for line in told if "overlap" in line] == [
+        "B: shares 4 mm with the film before it; 10 mm of overlap are asked (from memory; common to the testing standards; unverified)"]
+    repair = join_weld("W-017", [film("A", 0, LENGTH_MM), film("A-R1", 100, 140, shot="R1")])
+    assert not any("overlap" in line for line in repair.history)
+    gap = join_weld("W-017", [film("A", 0, 190), film("B", 200, 360)])  # a gap is named as such
+    assert not any("overlap" in line for line in gap.history)
+
+
 def test_the_film_that_covers_the_place_speaks_for_it() -> None:
     weld = join_weld("W-017", [shortened(film("A", 0, 190, pore(185.0, snr=50.0)), 5, 170), film("B", 160, 360, pore(185.5, snr=12.0))])
     one, = weld.indications
