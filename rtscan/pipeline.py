@@ -120,7 +120,7 @@ def _look(film: Film, job: Job) -> _Seen:
     weld = find_weld(film, job, marks)
     strips = straighten(film, weld, marks) if weld else ()
     indicator = read_indicator(film, job, weld, marks, strips)
-    lengths = diagnostic_lengths(film, job, weld, marks, strips) if weld else ()
+    lengths = diagnostic_lengths(film, job, weld, marks, strips, indicator.found) if weld else ()
     weld = shortened(weld, strips, lengths) if weld else None
     backgrounds = tuple(estimate_background(strip) for strip in strips)
     quality = check_film(film, job, weld, marks, strips, indicator, lengths)

@@ -23,7 +23,7 @@ def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Se
     `weld` is then covered on the diagnostic lengths alone."""
     seen = indicator or read_indicator(film, job, weld, marks, strips)
     if weld is not None and lengths is None:
-        lengths = diagnostic_lengths(film, job, weld, marks, strips)
+        lengths = diagnostic_lengths(film, job, weld, marks, strips, seen.found)
         weld = shortened(weld, strips, lengths)
     lengths = lengths or ()
     checks: list[Check] = []

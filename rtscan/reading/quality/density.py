@@ -10,16 +10,16 @@ import numpy as np
 from rtscan.film import F32, F64, Film, Marks, Strip
 from rtscan.findings import Check
 from rtscan.job import Job
-from rtscan.knowledge.testing import density_limits, density_variation, fog_limit
-from rtscan.reading.quality.contrast import SPARSE, film_values, weld_rows
+from rtscan.knowledge.testing import density_limits, fog_limit
+from rtscan.reading.quality.contrast import SPARSE, film_values
 from rtscan.reading.quality.diagnostic import (
     BESIDE_MM,
-    READING_TOLERANCE,
     SATURATED_SHARE_MAX,
     STRAY_SHARE,
     DiagnosticLength,
 )
 from rtscan.reading.quality.lines import judged, not_assessed, practice
+from rtscan.reading.quality.variation import READING_TOLERANCE, along_weld, variation_check, variation_limit
 from rtscan.reading.quality.wires import WireSet
 
 LOST_SHARE_MAX = 0.3
@@ -47,7 +47,8 @@ def density_checks(film: Film, job: Job, marks: Marks, strips: Sequence[Strip], 
         _fog(film),
     ]
     if standard == "asme-v":
-        checks.append(_variation(strips, lengths, found))
+        along = np.concatenate([along_weld(strip)[length.judged] for strip, length in zip(strips, lengths, strict=True)])
+        checks.append(variation_check(variation_limit(strips[0], found), along))
     return checks
 
 
@@ -79,39 +80,3 @@ def _fog(film: Film) -> Check:
     if least <= (limit.max or 0.0):
         return judged("fog and base", least, limit, "D", "", required=False, digits=2)
     return not_assessed("fog and base", "no unexposed place on the film; measure a blank of the batch", limit, "D", required=False)
-
-
-def _variation(strips: Sequence[Strip], lengths: Sequence[DiagnosticLength], found: WireSet | None) -> Check:
-    """Middle density of the weld along the film against that at the indicator; the end that is worse is measured."""
-    along = [_median_columns(np.where(weld_rows(strip) & strip.usable, strip.density, np.nan)) for strip in strips]
-    column = _indicator_column(strips[0], found)
-    at = np.nan if column is None else float(along[0][min(column, len(along[0]) - 1)])
-    if not np.isfinite(at):
-        open_ended = replace(density_variation(1.0), min=None, max=None)
-        return not_assessed("density against indicator", "no wire seen over the weld", open_ended, "D")
-    limit = density_variation(at)
-    judged_here = np.concatenate([values[length.judged] for values, length in zip(along, lengths, strict=True)])
-    low, high = _ends(judged_here[np.isfinite(judged_here)], 2.0)
-    worst = low if low - (limit.min or 0.0) < (limit.max or 0.0) - high else high
-    return judged("density against indicator", worst, limit, "D", slack=READING_TOLERANCE, digits=2,
-                  failing=f"the weld is {low:.2f} to {high:.2f} along the film, {at:.2f} at the indicator; another one is needed")
-
-
-def _indicator_column(strip: Strip, found: WireSet | None) -> int | None:
-    """The strip column nearest to the middle of the thinnest wire seen."""
-    wire = None if found is None else found.thinnest_visible
-    if wire is None or not len(wire.path_px):
-        return None
-    line = strip.film_xy[int(strip.centre_row) if strip.centre_row < len(strip.film_xy) else len(strip.film_xy) // 2]
-    distance = ((line[:, None, :] - wire.path_px[None, ::4, :]) ** 2).sum(axis=2).min(axis=1)
-    return int(np.argmin(distance))
-
-
-def _median_columns(masked: F64) -> F64:
-    """Median of each column, NaN where a column holds nothing. One sort, NaN last: numpy's own goes column by column."""
-    ordered = np.sort(masked[np.isfinite(masked).any(axis=1)].T, axis=1)
-    held = np.isfinite(ordered).sum(axis=1)
-    some = np.flatnonzero(held)
-    full = np.full(len(ordered), np.nan)
-    full[some] = 0.5 * (ordered[some, (held[some] - 1) // 2] + ordered[some, held[some] // 2])
-    return full

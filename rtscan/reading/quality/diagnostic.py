@@ -22,6 +22,8 @@ from rtscan.reading.arcs import length_along
 from rtscan.reading.quality.contrast import SPARSE, weld_rows
 from rtscan.reading.quality.coverage import BORDER_MM, HIDDEN_WIDTH_SHARE, edge_margins, set_up_columns
 from rtscan.reading.quality.lines import PRACTICE, judged, not_assessed
+from rtscan.reading.quality.variation import READING_TOLERANCE, STRAY_STEPS, along_weld, variation_limit
+from rtscan.reading.quality.wires import WireSet
 
 I64 = NDArray[np.int64]
 APERTURE_MM = 1.0
@@ -31,12 +33,13 @@ BESIDE_MM = 5.0
 STRAY_SHARE = 0.01
 """Share of the area of interest left out at either end, so that a pore or a tungsten chip is not taken for the film's density."""
 SATURATED_SHARE_MAX = 0.02
-READING_TOLERANCE = 0.05
-"""What a densitometer may be wrong by (ASME V, from memory)."""
 STEP_MM = 1.0
 END_MM = 10.0
 """Each end of the diagnostic length has to lie inside the limits by itself over this length, the length over which a wire must be seen."""
 END_STEPS = round(END_MM / STEP_MM)
+THIN, DENSE = 0, 1
+REASONS = ("the film is too thin", "the film is too dense", "outside the range of the scan or its calibration",
+           "the indicator does not speak for the density there")
 OTHERWISE = "too little beyond is inside the limits"
 LEAST_MM, LEAST_SHARE = 20.0, 0.5
 """Adjoining films overlap by 10 mm at either end (from memory), so that 20 mm say nothing the neighbours do not; on a small tube, half
@@ -71,23 +74,24 @@ class DiagnosticLength:
 
 @dataclass(frozen=True)
 class _Steps:
-    """The strip in steps of STEP_MM. Shape (n,) each: first column, density readings and how many of them are too thin and too dense,
-    places looked at in the scan and how many are out of its range. `barred`: why a step can be no part of the diagnostic length, `no_end`
-    why it can be no end of it, empty where it can."""
+    """The strip in steps of STEP_MM, (n,) each. `start`: first column. `counts`: for each of REASONS how much of a step speaks against
+    it, of how much that was looked at, and the share that may. `barred`: why a step can be no part of the diagnostic length, `no_end` why
+    it can be no end of it, empty where it can."""
 
     start: I64
-    readings: F64
-    thin: F64
-    dense: F64
-    places: F64
-    lost: F64
+    counts: tuple[tuple[F64, F64, float], ...]
     barred: tuple[str, ...]
     no_end: tuple[str, ...]
 
 
-def diagnostic_lengths(film: Film, job: Job, weld: Weld, marks: Marks, strips: Sequence[Strip]) -> tuple[DiagnosticLength, ...]:
-    """One for each strip. Without a scale all of the weld is taken."""
-    return tuple(_length_of(film, job, weld.arcs[strip.arc], marks, strip) for strip in strips)
+def diagnostic_lengths(film: Film, job: Job, weld: Weld, marks: Marks, strips: Sequence[Strip],
+                       found: WireSet | None = None) -> tuple[DiagnosticLength, ...]:
+    """One for each strip. Without a scale all of the weld is taken. `found`: the wires, by which ASME V limits how the density may vary."""
+    limit = density_limits(job.testing.standard, job.testing.class_, job.exposure.source) if job.testing.standard else None
+    varied = variation_limit(strips[0], found) if strips and job.testing.standard == "asme-v" else None
+    if not film.facts.density_calibrated:
+        limit, varied = None, None
+    return tuple(_length_of(film, job, weld.arcs[strip.arc], marks, strip, limit, varied) for strip in strips)
 
 
 def shortened(weld: Weld, strips: Sequence[Strip], lengths: Sequence[DiagnosticLength]) -> Weld:
@@ -137,7 +141,7 @@ def _least_mm(strip: Strip, allowed: Bool) -> float:
     return min(LEAST_MM, LEAST_SHARE * abs(end - start))
 
 
-def _length_of(film: Film, job: Job, arc: Arc, marks: Marks, strip: Strip) -> DiagnosticLength:
+def _length_of(film: Film, job: Job, arc: Arc, marks: Marks, strip: Strip, limit: Limit | None, varied: Limit | None) -> DiagnosticLength:
     count = strip.density.shape[1]
     readings = _readings(strip)
     if strip.pixels_per_mm is None:
@@ -145,12 +149,9 @@ def _length_of(film: Film, job: Job, arc: Arc, marks: Marks, strip: Strip) -> Di
         return DiagnosticLength(everywhere, everywhere, readings)
     rules = set_up_columns(strip, arc, job)
     allowed = np.logical_and.reduce([seen for seen, _ in rules], axis=0) if rules else np.ones(count, dtype=bool)
-    limit = density_limits(job.testing.standard, job.testing.class_, job.exposure.source) if job.testing.standard else None
-    if not film.facts.density_calibrated:
-        limit = None
     starts = np.arange(0, count, max(1, round(STEP_MM * strip.pixels_per_mm)))
     beyond = [next((why for seen, why in rules if not seen[at]), "") for at in starts]
-    steps = _steps(film, arc, marks, strip, readings, limit, starts, beyond)
+    steps = _steps(film, arc, marks, strip, readings, (limit, varied), starts, beyond)
     middle = int(np.median(np.flatnonzero(allowed))) if allowed.any() else 0
     here = int(np.searchsorted(starts, middle, side="right")) - 1
     first, last = _longest_about(here, steps)
@@ -174,26 +175,41 @@ def _readings(strip: Strip) -> F32:
     return np.where(calm, cv2.blur(strip.density, (field, field)), np.float32(np.nan))
 
 
-def _steps(film: Film, arc: Arc, marks: Marks, strip: Strip, readings: F32, limit: Limit | None, starts: I64,
-           beyond: Sequence[str]) -> _Steps:
+def _steps(film: Film, arc: Arc, marks: Marks, strip: Strip, readings: F32, limits: tuple[Limit | None, Limit | None],
+           starts: I64, beyond: Sequence[str]) -> _Steps:
     area = weld_rows(strip, BESIDE_MM)[::SPARSE, ::SPARSE]
     step = np.searchsorted(starts, np.arange(0, strip.density.shape[1], SPARSE), side="right") - 1
 
     def counted(mask: Bool) -> F64:
         return np.asarray(np.bincount(step, mask.sum(axis=0), len(starts)), dtype=np.float64)
 
-    some = readings[::SPARSE, ::SPARSE]
-    least, greatest = (None, None) if limit is None else (limit.min, limit.max)
-    hidden = _hidden_share(strip, starts)
+    some, (least, greatest) = readings[::SPARSE, ::SPARSE], _bounds(limits[0])
+    looked_at, every_step = counted(np.isfinite(some)), np.ones(len(starts))
     edge = edge_margins(arc, film, starts) < max(1.0, BORDER_MM * (film.pixels_per_mm or 0.0))
     return _Steps(
-        start=starts, readings=counted(np.isfinite(some)),
-        thin=counted(some < (-np.inf if least is None else least - READING_TOLERANCE)),
-        dense=counted(some > (np.inf if greatest is None else greatest + READING_TOLERANCE)),
-        places=counted(area), lost=counted(area & outside_range(film, marks, strip)),
+        start=starts,
+        counts=((counted(some < least), looked_at, STRAY_SHARE), (counted(some > greatest), looked_at, STRAY_SHARE),
+                (counted(area & outside_range(film, marks, strip)), counted(area), SATURATED_SHARE_MAX),
+                (_varied(strip, limits[1], starts), every_step, STRAY_STEPS)),
         barred=tuple("an edge of the weld leaves the film" if off else why for off, why in zip(edge, beyond, strict=True)),
-        no_end=tuple("the weld lies under lead or border" if share > HIDDEN_WIDTH_SHARE else "" for share in hidden),
+        no_end=tuple("the weld lies under lead or border" if share > HIDDEN_WIDTH_SHARE else "" for share in _hidden_share(strip, starts)),
     )
+
+
+def _bounds(limit: Limit | None) -> tuple[float, float]:
+    """The densities that count as inside a limit, what a densitometer may be wrong by allowed for."""
+    least, greatest = (None, None) if limit is None else (limit.min, limit.max)
+    return (-np.inf if least is None else least - READING_TOLERANCE), (np.inf if greatest is None else greatest + READING_TOLERANCE)
+
+
+def _varied(strip: Strip, limit: Limit | None, starts: I64) -> F64:
+    """1 for a step whose weld lies outside the densities that the indicator speaks for, else 0."""
+    if limit is None:
+        return np.zeros(len(starts))
+    least, greatest = _bounds(limit)
+    along = along_weld(strip)
+    middle = np.array([np.nanmedian(part) if np.isfinite(part).any() else np.nan for part in np.split(along, starts[1:])])
+    return np.asarray((middle < least) | (middle > greatest), dtype=np.float64)
 
 
 def outside_range(film: Film, marks: Marks, strip: Strip) -> Bool:
@@ -208,13 +224,12 @@ def outside_range(film: Film, marks: Marks, strip: Strip) -> Bool:
 def _longest_about(here: int, steps: _Steps) -> tuple[int, int]:
     """First step and the one after the last of the longest run that holds step `here`; both `here` when there is none.
 
-    In the run and in each END_MM at its ends, all but STRAY_SHARE of the readings lie inside the limits and all but
-    SATURATED_SHARE_MAX of the places inside the range of the scan; no step is barred and its ends are to be seen.
+    In the run and in each END_MM at its ends no more than the allowed share speaks against it; no step is barred; its ends can be seen.
     """
     n = len(steps.start)
-    pairs = ((steps.thin, steps.readings, STRAY_SHARE), (steps.dense, steps.readings, STRAY_SHARE),
-             (steps.lost, steps.places, SATURATED_SHARE_MAX), (np.array([bool(b) for b in steps.barred]), np.ones(n), 0.0))
-    over = np.array([np.concatenate([[0.0], np.cumsum(bad - share * of)]) for bad, of, share in pairs])  # <= 0 over a run: fit
+    barred = (np.array([bool(why) for why in steps.barred], dtype=np.float64), np.ones(n), 0.0)
+    # Rises by what speaks against a step, falls by what may: where it does not rise over a run, the run is fit.
+    over = np.array([np.concatenate([[0.0], np.cumsum(bad - share * of)]) for bad, of, share in (*steps.counts, barred)])
     reach = min(END_STEPS, n)
     clear = np.array([not why for why in steps.no_end])
     fits = np.flatnonzero(((over[:, reach:] - over[:, :-reach]) <= 1e-9).all(axis=0))  # first steps of ends that are fit by themselves
@@ -246,14 +261,12 @@ def _end_says(steps: _Steps, readings: F32, at: int, way: int) -> str:
 def _against(steps: _Steps, readings: F32, low: int, high: int) -> str:
     """What speaks most against the steps from `low` to before `high`, with the density read there; empty when nothing does."""
     part = slice(low, high)
-    counts = ((steps.thin, steps.readings, STRAY_SHARE), (steps.dense, steps.readings, STRAY_SHARE),
-              (steps.lost, steps.places, SATURATED_SHARE_MAX))
-    shares = [float(bad[part].sum()) / max(float(of[part].sum()), 1.0) / share for bad, of, share in counts]
+    shares = [float(bad[part].sum()) / max(float(of[part].sum()), 1.0) / share for bad, of, share in steps.counts]
     worst = int(np.argmax(shares))
     if shares[worst] <= 0:
         return ""
-    if worst == 2:
-        return "outside the range of the scan or its calibration"
+    if worst not in (THIN, DENSE):
+        return REASONS[worst]
     end = int(steps.start[high]) if high < len(steps.start) else readings.shape[1]
-    density = np.nanpercentile(readings[:, int(steps.start[low]) : end], 100 * (STRAY_SHARE if worst == 0 else 1 - STRAY_SHARE))
-    return f"the film is too {'thin' if worst == 0 else 'dense'} ({density:.2f})"
+    density = np.nanpercentile(readings[:, int(steps.start[low]) : end], 100 * (STRAY_SHARE if worst == THIN else 1 - STRAY_SHARE))
+    return f"{REASONS[worst]} ({density:.2f})"

@@ -145,6 +145,19 @@ def test_asme_variation_and_unsharpness_lines(make: Make) -> None:
     assert ug.limit.max == 0.51
 
 
+def test_asme_ends_that_the_indicator_does_not_speak_for_shorten_the_length(make: Make) -> None:
+    """T-282.2: from 15 % below to 30 % above the density at the indicator in the middle; the exposure falls to 0.4 at the ends."""
+    seen = make({"testing.standard": "asme-v"}, film={"width_mm": 220.0, "ends": -0.6})
+    against = check(seen, "density against indicator")
+    assert against.result == "pass"
+    assert "the indicator does not speak for the density there" in check(seen, "diagnostic length").says
+    whole = make(film={"width_mm": 220.0, "ends": -0.6})  # ISO asks for a least density alone
+    shorter, longer = check(seen, "diagnostic length").measured, check(whole, "diagnostic length").measured
+    assert shorter is not None
+    assert longer is not None
+    assert shorter < longer - 10
+
+
 def test_file_tags_lose_to_the_job_sheet_and_are_reported(make: Make) -> None:
     from dataclasses import replace
 
