@@ -164,9 +164,11 @@ class _Hunt:
         box = (slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1]))
         values = np.stack([np.where(mask, self.sign * m.snr[box] - (margin if m.shape == "line" else 0.0), -np.inf) for m in self.maps])
         index, row, column = (int(n) for n in np.unravel_index(int(values.argmax()), values.shape))
-        if self.sign * self.maps[index].snr[box][row, column] < self.settings.least_snr:
+        row, column, best = row + top, column + left, self.maps[index]
+        if self.sign * best.snr[row, column] < self.settings.least_snr:
             return []
-        return [replace(self._candidate(index, top + row, left + column, self.maps[index], (top, left, mask)), of_network=True)]
+        base = self._base(self.smooth[self._support(best)], row, column, best.width_mm)
+        return [replace(self._candidate(index, row, column, best, (top, left, mask), base), of_network=True)]
 
     def _pass(self, maps: tuple[Response, ...]) -> list[Candidate]:
         found = []
@@ -215,7 +217,7 @@ class _Hunt:
         if patch is None or patch[2].sum() < self.settings.least_pixels:
             return None
         self._take(patch[0], patch[1], patch[2])
-        return self._candidate(index, row, column, response, patch)
+        return self._candidate(index, row, column, response, patch, base)
 
     def _support(self, response: Response) -> int:
         """Which of the smoothed residuals suits a filter."""
@@ -225,9 +227,8 @@ class _Hunt:
     def _crest(self, image: F32, row: int, column: int) -> float:
         return float(image[max(0, row - 2) : row + 3, max(0, column - 2) : column + 3].max())
 
-    def _candidate(self, index: int, row: int, column: int, response: Response, patch: tuple[int, int, Bool]) -> Candidate:
+    def _candidate(self, index: int, row: int, column: int, response: Response, patch: tuple[int, int, Bool], base: float) -> Candidate:
         support = self._support(response)
-        base = self._base(self.smooth[support], row, column, response.width_mm)
         contrast = max(self._crest(self.smooth[support], row, column) - base, float(self.grid.noise[row, column]))
         return Candidate(
             tone=self.tone,

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import cv2
@@ -187,6 +188,7 @@ def _short_lines(image: F32, sigma: float, length: float, directions: int) -> li
     return bands
 
 
+@lru_cache(maxsize=256)
 def _line_kernel(angle: float, length: float) -> F32:
     half = max(1, int(np.ceil(length / 2)))
     kernel = np.zeros((2 * half + 1, 2 * half + 1), dtype=np.float32)
