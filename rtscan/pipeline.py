@@ -79,7 +79,7 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
     groups: tuple[Group, ...] = ()
     if weld:
         regions = segment(seen.backgrounds, contrast.blur_mm if contrast else None)
-        measured = measure(regions, seen.backgrounds, film, weld, job, contrast.per_mm if contrast else None)
+        measured = measure(regions, seen.backgrounds, film, weld, job, contrast)
         indications, groups = group(classify(measured))
     facts = _weld_facts(film, weld, job)
     sheet = Worksheet(

@@ -32,11 +32,11 @@ from rtscan.film import F64, Background, Film, Region, Regions, Strip, Weld
 from rtscan.findings import Indication, Nearest
 from rtscan.job import Job
 from rtscan.reading.caliper import Caliper, gap, measure_outline
+from rtscan.reading.height import MetalLaw, height_of, metal_law
 from rtscan.reading.location import clock_of, other_station, side_of
+from rtscan.reading.quality.contrast import Contrast
 
 BLUR_DOUBT = 0.25
-CONTRAST_DOUBT = 0.10
-"""Relative standard uncertainty of the contrast per mm of metal (wires and film curve). Common practice, no published source."""
 MOST_OUTLINE_POINTS = 160
 
 
@@ -49,14 +49,15 @@ class Measured:
 
 
 def measure(
-    regions: Regions, backgrounds: tuple[Background, ...], film: Film, weld: Weld, job: Job, contrast_per_mm: float | None = None
+    regions: Regions, backgrounds: tuple[Background, ...], film: Film, weld: Weld, job: Job, contrast: Contrast | None = None
 ) -> tuple[Measured, ...]:
     """One indication per region, numbered from 1 along the weld, then across; types are left to `classify`.
 
-    contrast_per_mm: density difference that a millimetre less of metal makes; heights are None without it.
+    contrast: how the film shows metal by its wires; heights are None without (`height`).
     """
     strips = {b.strip.arc: b for b in backgrounds}
-    rough = [(_one(r, strips[r.arc], film, weld, job, contrast_per_mm), r) for r in regions.regions]
+    law = metal_law(contrast, backgrounds, job)
+    rough = [(_one(r, strips[r.arc], film, weld, job, law), r) for r in regions.regions]
     rough.sort(key=lambda m: (m[1].arc, *_order(m[0][0])))
     measured = [(replace(indication, id=k), plane, region) for k, ((indication, plane), region) in enumerate(rough, start=1)]
     result = []
@@ -71,7 +72,7 @@ def _order(indication: Indication) -> tuple[float, float]:
     return (indication.along_mm if indication.along_mm is not None else x, indication.across_mm if indication.across_mm is not None else y)
 
 
-def _one(region: Region, background: Background, film: Film, weld: Weld, job: Job, contrast_per_mm: float | None) -> tuple[Indication, F64]:
+def _one(region: Region, background: Background, film: Film, weld: Weld, job: Job, law: MetalLaw | None) -> tuple[Indication, F64]:
     """The indication and its outline in the plane of its sizes (mm, or strip pixels without a scale)."""
     strip = background.strip
     pitch = strip.pixels_per_mm
@@ -95,7 +96,7 @@ def _one(region: Region, background: Background, film: Film, weld: Weld, job: Jo
         darker_than_parent=_darker(region, background),
     )
     if pitch is not None:
-        indication = _in_mm(indication, region, sizes, film, pitch, contrast_per_mm)
+        indication = _in_mm(indication, region, background, sizes, film, pitch, law)
     if pitch is not None and strip.station_mm is not None:
         along = sizes.middle[0]
         indication = replace(indication, along_mm=along, clock=clock_of(along, job), other_along_mm=other_station(along, strip, film, job))
@@ -103,11 +104,11 @@ def _one(region: Region, background: Background, film: Film, weld: Weld, job: Jo
 
 
 def _in_mm(
-    indication: Indication, region: Region, sizes: Caliper, film: Film, pitch: float, contrast_per_mm: float | None
+    indication: Indication, region: Region, background: Background, sizes: Caliper, film: Film, pitch: float, law: MetalLaw | None
 ) -> Indication:
     """The indication with its sizes in mm and their expanded uncertainties."""
     length_u, width_u = _doubt(region, sizes, film, pitch)
-    height, height_u = _height(region, contrast_per_mm)
+    height, height_u = height_of(region, background, law, sizes.inner, width_u) or (None, None)
     return replace(
         indication,
         length_mm=sizes.length,
@@ -178,15 +179,6 @@ def _doubt(region: Region, sizes: Caliper, film: Film, pitch: float) -> tuple[fl
     length = np.sqrt((scale * sizes.length) ** 2 + pixel**2 + blur**2 + hidden**2 + min(noise[0], sizes.length) ** 2)
     width = np.sqrt((scale * sizes.width) ** 2 + pixel**2 + blur**2 + min(noise[1], max(sizes.width, blur)) ** 2)
     return float(2 * length), float(2 * width)
-
-
-def _height(region: Region, contrast_per_mm: float | None) -> tuple[float | None, float | None]:
-    """Through-wall height from contrast; for bright regions the height of steel that would look the same."""
-    if contrast_per_mm is None or contrast_per_mm <= 0:
-        return None, None
-    height = abs(region.contrast) / contrast_per_mm
-    relative = np.hypot(CONTRAST_DOUBT, 1.0 / max(1.0, region.score))
-    return float(height), float(2 * relative * height)
 
 
 def _darker(region: Region, background: Background) -> bool | None:

@@ -14,7 +14,7 @@ from shapely.geometry import Polygon
 from rtscan.film import Arc, Background, Film, Region, Regions, Strip, Weld
 from rtscan.findings import FilmFacts, Indication
 from rtscan.job import Job
-from rtscan.reading.measure import BLUR_DOUBT, CONTRAST_DOUBT, measure
+from rtscan.reading.measure import BLUR_DOUBT, measure
 
 ROWS, COLUMNS, PITCH, CENTRE_ROW = 240, 900, 16.0, 110.0
 TURN = np.deg2rad(25.0)
@@ -56,12 +56,12 @@ def region(outline: np.ndarray, score: float = 20.0, contrast: float = 0.3, tone
     return Region(0, tone, outline, score, contrast, 8.0, FEATURES | features)
 
 
-def measured(*regions: Region, back: Background | None = None, scale_u: float | None = 0.0, per_mm: float | None = None,
+def measured(*regions: Region, back: Background | None = None, scale_u: float | None = 0.0,
              job: Job | None = None) -> list[Indication]:
     seen = back or background()
     film = Film(FilmFacts(pixels_per_mm=seen.strip.pixels_per_mm, scale_uncertainty=scale_u), np.zeros((4, 6), np.float32),
                 np.ones((4, 6), bool))
-    return [m.indication for m in measure(Regions(tuple(regions)), (seen,), film, weld(), job or Job(), per_mm)]
+    return [m.indication for m in measure(Regions(tuple(regions)), (seen,), film, weld(), job or Job())]
 
 
 @settings(max_examples=40, deadline=None)
@@ -117,13 +117,6 @@ def test_more_doubt_never_gives_a_smaller_uncertainty(doubt: dict[str, float]) -
     assert (more.length_u_mm or 0) >= (less.length_u_mm or 0)
     assert (more.width_u_mm or 0) >= (less.width_u_mm or 0)
     assert (more.length_u_mm, more.width_u_mm) != (less.length_u_mm, less.width_u_mm)
-
-
-def test_height_is_contrast_over_contrast_per_mm_with_both_doubts() -> None:
-    one, = measured(region(ellipse(300.0, 100.0, 2.0, 1.2, 0.0), score=8.0, contrast=-0.3, tone="bright"), per_mm=0.4)
-    assert one.height_mm == pytest.approx(0.75)
-    assert one.height_u_mm == pytest.approx(2 * 0.75 * np.hypot(CONTRAST_DOUBT, 1 / 8))
-    assert measured(region(ellipse(300.0, 100.0, 2.0, 1.2, 0.0)))[0].height_mm is None
 
 
 def test_without_a_scale_sizes_are_pixels_and_nothing_is_in_millimetres() -> None:

@@ -14,11 +14,13 @@ from rtscan.findings import FilmFacts, Indication
 from rtscan.job import Job
 from rtscan.reading.background import estimate_background
 from rtscan.reading.measure import measure
+from rtscan.reading.quality.contrast import Contrast
 from rtscan.reading.segment import SegmentSettings, segment
 
 pytestmark = pytest.mark.slow
 ROWS, COLUMNS, PITCH, MIDDLE, FINE = 460, 2400, 20.0, 230.0, 4
 GRAIN = 0.02
+WIRES = Contrast(0.5, 0.1, 0.1, "3 wires")
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,7 @@ def readings(blur_mm: float, contrast: float) -> dict[Body, Indication]:
     weld = Weld((Arc(None, *(np.stack([at, np.full_like(at, y)], axis=1) for y in (MIDDLE, 110.0, 350.0)), at / PITCH),), "image")
     backgrounds = (estimate_background(strip),)
     regions = segment(backgrounds, blur_mm, SegmentSettings(bar=0.05))  # measuring is tried here, not ranking
-    found = [m.indication for m in measure(regions, backgrounds, Film(FilmFacts(pixels_per_mm=PITCH), density, ok), weld, Job(), 0.5)]
+    found = [m.indication for m in measure(regions, backgrounds, Film(FilmFacts(pixels_per_mm=PITCH), density, ok), weld, Job(), WIRES)]
     near = {b: [i for i in found if i.centre_px and np.hypot(i.centre_px[0] - b.column, i.centre_px[1] - b.row) < 40]
             for b in (*COMPACT, *LONG)}
     return {b: max(held, key=lambda i: i.length_mm or 0) for b, held in near.items() if held}

@@ -15,6 +15,7 @@ from rtscan.reading.features import surroundings
 from rtscan.reading.filters import detection_grid
 from rtscan.reading.measure import measure
 from rtscan.reading.net import OUTPUTS, look
+from rtscan.reading.quality.contrast import Contrast
 from rtscan.reading.segment import SegmentSettings, segment
 
 ROWS, COLUMNS, PITCH = 460, 2400, 20.0
@@ -53,7 +54,7 @@ def named(strip: Strip) -> tuple[Indication, ...]:
     line = [np.stack([x, np.full_like(x, y)], axis=1) for y in (230.0, 110.0, 350.0)]
     weld = Weld((Arc(None, line[0], line[1], line[2], x / PITCH),), "image")
     backgrounds = (estimate_background(strip),)
-    return classify(measure(segment(backgrounds, 0.1), backgrounds, film, weld, Job(), 0.5))
+    return classify(measure(segment(backgrounds, 0.1), backgrounds, film, weld, Job(), Contrast(0.5, 0.1, 0.1, "3 wires")))
 
 
 def test_the_pore_is_found_measured_and_named(named: tuple[Indication, ...]) -> None:

@@ -30,6 +30,14 @@ SCATTER_PER_MM = 0.1
 
 
 @dataclass(frozen=True)
+class AtWires:
+    """Where the visible wires lie: density lost per mm of steel, and median density less fog (calibrated density only)."""
+
+    per_mm: float
+    net_density: float
+
+
+@dataclass(frozen=True)
 class Contrast:
     """How the film shows thickness.
 
@@ -43,6 +51,8 @@ class Contrast:
         Where it comes from.
     blur_least_mm
         The least sigma that fits the wires as well within two standard deviations; None when not measured.
+    at_wires
+        What was measured where the wires lie; None without wires or where density is relative.
     """
 
     per_mm: float
@@ -50,6 +60,7 @@ class Contrast:
     blur_mm: float | None
     said_by: str
     blur_least_mm: float | None = None
+    at_wires: AtWires | None = None
 
     @property
     def unsharpness_mm(self) -> float | None:
@@ -76,11 +87,12 @@ def contrast_from_wires(film: Film, found: WireSet, turned: bool, strips: Sequen
     if per_mm <= 0 or best == len(sigmas) - 1:
         return None
     scatter = sqrt(misfit / max(1, sum(len(p) for p, _ in profiles))) / max(per_mm * seen[0].wire.diameter_mm, 1e-9)
-    gain = _gain_in_weld(film, seen, strips)
+    net = _net_density(film, seen) if film.facts.density_calibrated else None
+    gain = _gain_in_weld(net, strips)
     free = len(seen) * 2 * REACH_MM / GRAIN_MM - 2  # blur and contrast are fitted
     as_good = misfits <= misfit * (1 + DEVIATIONS**2 / free)
     return Contrast(per_mm * gain, min(1.0, 2 * sqrt(scatter**2 + 0.05**2)), float(sigmas[best]), f"{len(seen)} wires",
-                    float(sigmas[as_good][0]))
+                    float(sigmas[as_good][0]), AtWires(per_mm, net) if net is not None else None)
 
 
 def _levelled(film: Film, wire: SeenWire, turned: bool) -> tuple[F64, F64]:
@@ -120,16 +132,20 @@ def _fit(profiles: Sequence[tuple[F64, F64]], wires: Sequence[SeenWire], sigma_m
     return per_mm, sum(weight * float(((loss - per_mm * model) ** 2).sum()) for model, loss, weight in models) / total * len(models)
 
 
-def _gain_in_weld(film: Film, seen: Sequence[SeenWire], strips: Sequence[Strip]) -> float:
-    """Net density in the weld over that along the wires: on a linear film the contrast grows with it. 1 where density is relative."""
-    if not film.facts.density_calibrated or not strips:
-        return 1.0
+def _net_density(film: Film, seen: Sequence[SeenWire]) -> float:
+    """Median density along the wires, less fog."""
     points = np.concatenate([w.stretch_px for w in seen])
-    at_wires = float(np.median(film.density[np.round(points[:, 1]).astype(int).clip(0, film.density.shape[0] - 1),
-                                            np.round(points[:, 0]).astype(int).clip(0, film.density.shape[1] - 1)]))
+    rows, columns = film.density.shape
+    values = film.density[np.round(points[:, 1]).astype(int).clip(0, rows - 1), np.round(points[:, 0]).astype(int).clip(0, columns - 1)]
+    return max(0.1, float(np.median(values)) - FOG)
+
+
+def _gain_in_weld(net_at_wires: float | None, strips: Sequence[Strip]) -> float:
+    """Net density in the weld over that along the wires: on a linear film the contrast grows with it. 1 where density is relative."""
     inside = [strip.density[weld_rows(strip) & strip.usable] for strip in strips]
-    weld = float(np.median(np.concatenate(inside))) if any(len(i) for i in inside) else at_wires
-    return max(0.2, (weld - FOG) / max(at_wires - FOG, 0.1))
+    if net_at_wires is None or not any(len(i) for i in inside):
+        return 1.0
+    return max(0.2, (float(np.median(np.concatenate(inside))) - FOG) / net_at_wires)
 
 
 def weld_rows(strip: Strip, beside_mm: float = 0.0) -> Bool:
