@@ -26,6 +26,23 @@ def test_a_fit_film_is_fit(make: Make) -> None:
     assert [c.name for c in seen.quality.checks if c.required and c.result != "pass"] == []
 
 
+@pytest.mark.parametrize("sections", [
+    {"film": {"width_mm": 160.0}, "weld": {"od_mm": 168.3, "wall_mm": 7.11}, "iqi": [{"set": "W10", "side": "film"}],
+     "exposure": {"technique": "DWSI", "source": "Ir-192", "source_to_film_mm": 210.0, "offset_mm": 40.0}},
+    {"film": {"height_mm": 100.0}, "weld": {"od_mm": 60.3, "wall_mm": 3.91},
+     "exposure": {"technique": "DWDI-ellipse", "kv": 180.0, "offset_mm": 150.0}},
+    {"film": {"height_mm": 100.0, "density": 2.5}, "weld": {"od_mm": 60.3, "wall_mm": 3.91},
+     "exposure": {"technique": "DWDI-superimposed", "kv": 200.0}},
+    {"film": {"width_mm": 160.0}, "weld": {"od_mm": 323.9, "wall_mm": 9.53},
+     "exposure": {"technique": "panoramic", "source": "Se-75", "source_to_film_mm": 162.0}},
+], ids=lambda s: s["exposure"]["technique"])
+def test_a_fit_film_of_every_other_set_up_is_fit(make: Make, sections: dict[str, Any]) -> None:
+    """Wires that the simulator's truth shows plainly, density inside 2.0 to 4.5 over what the exposure has to cover."""
+    seen = make(**sections)
+    assert seen.failed() == set()
+    assert check(seen, "diagnostic length").result == "pass"
+
+
 def test_every_line_has_its_source(make: Make) -> None:
     for line in make().quality.checks:
         assert line.source or line.result == "not assessed", line
