@@ -11,11 +11,16 @@ JCGM 100:2008 (GUM), components combined in quadrature and expanded with k = 2:
 | blur           | the unsharpness is known to `BLUR_DOUBT`; it moves each toe by about that share of its sigma        |
 | shape          | the body is no ellipsoid, the cross-section not that of a rounded strip: half the shift to the toe  |
 | end            | a tapered end fades: a fixed part and a share of the length (`trace.END_DOUBT_MM`, `_SHARE`)        |
-| hidden toe     | ends kept though their crest lies in the noise: that stretch / √3, at each end                       |
-| going on       | a long place that may go on beyond the outline (`join.DOUBT_BAR`): that stretch / √3                 |
 | waver          | spread of a long shape's width along it, and of the path across (`trace.WIDTH_DOUBT_MM`)            |
+| going on       | `HIDDEN` of the stretch by which a long place may go on beyond the outline (`join.DOUBT_BAR`)       |
+| body           | `BODY.any` of the size; more for what the network takes for a crack (fine ends fade below the       |
+|                | grain) or a soft flaw (the background takes its flanks), and for what it is unsure of               |
+| part           | `PART` of the length of a compact one that is no pore or metal: it may be a piece of something long |
+| sprawl         | `SPRAWL` of what a pore comes out longer than wide: clutter beside it drew the fit out              |
 
-The parts end, shape and waver are estimates from the errors on the simulated tuning films (type A in the words of JCGM 100).
+The parts end, shape, waver and the last four are estimates from the errors on simulated exploration and tuning films (type A in the words
+of JCGM 100), fitted where the call shows the object whole to a factor of two. A call on a piece of something of which the rest lies under
+the grain is not covered by any doubt that would still be of use; about one in six calls on simulated films is such a piece.
 Sources: JCGM 100 4.3 and 5.1 for the combination, the rectangular distributions and k = 2; the sizes of the components by the formulas
 here, checked by how often the stated interval covers the simulated truth.
 """
@@ -34,10 +39,28 @@ from rtscan.job import Job
 from rtscan.reading.caliper import Caliper, gap, measure_outline
 from rtscan.reading.height import MetalLaw, height_of, metal_law
 from rtscan.reading.location import clock_of, other_station, side_of
+from rtscan.reading.net import KINDS
 from rtscan.reading.quality.contrast import Contrast
 
 BLUR_DOUBT = 0.25
+HIDDEN = 0.3
 MOST_OUTLINE_POINTS = 160
+
+
+@dataclass(frozen=True)
+class BodyDoubt:
+    """Shares of a size that are its standard uncertainty: of any body, a crack, a soft flaw, and one of which the network is unsure."""
+
+    any: float
+    crack: float
+    soft: float
+    unsure: float
+
+
+LINE_BODY, COMPACT_BODY = BodyDoubt(0.08, 0.2, 0.5, 0.5), BodyDoubt(0.0, 0.0, 0.1, 0.2)
+WIDTH_BODY = BodyDoubt(0.1, 0.0, 0.6, 0.5)
+PART, SPRAWL = 0.3, 0.35
+ROUND_KINDS, SOFT_KINDS = ("pore", "metal"), ("undercut", "concavity", "excess metal")
 
 
 @dataclass(frozen=True)
@@ -171,14 +194,34 @@ def _thinned(outline: F64) -> tuple[tuple[float, float], ...]:
 
 def _doubt(region: Region, sizes: Caliper, film: Film, pitch: float) -> tuple[float, float]:
     """Expanded uncertainty (k = 2) of length and width in mm; the budget of the module's text."""
+    f = region.features
     scale = (film.facts.scale_uncertainty or 0.0) / 2
     pixel = np.sqrt(2.0 / 12.0) / pitch
-    blur = BLUR_DOUBT * region.features["blur_px"] / pitch
-    hidden = region.features.get("hidden_px", 0.0) / pitch / np.sqrt(3.0)
-    noise = (region.features["sigma_length_px"] / pitch, region.features["sigma_width_px"] / pitch)
-    length = np.sqrt((scale * sizes.length) ** 2 + pixel**2 + blur**2 + hidden**2 + min(noise[0], sizes.length) ** 2)
-    width = np.sqrt((scale * sizes.width) ** 2 + pixel**2 + blur**2 + min(noise[1], max(sizes.width, blur)) ** 2)
-    return float(2 * length), float(2 * width)
+    blur = BLUR_DOUBT * f["blur_px"] / pitch
+    noise = (min(f["sigma_length_px"] / pitch, sizes.length), min(f["sigma_width_px"] / pitch, max(sizes.width, blur)))
+    length = [scale * sizes.length, pixel, blur, noise[0], *_of_kind(region, sizes, pitch)]
+    width = [scale * sizes.width, pixel, blur, noise[1], *_body(region, WIDTH_BODY, sizes.inner)]
+    return 2 * float(np.sqrt(np.sum(np.square(length)))), 2 * float(np.sqrt(np.sum(np.square(width))))
+
+
+def _of_kind(region: Region, sizes: Caliper, pitch: float) -> list[float]:
+    """What the kind of a shape adds to the uncertainty of its length, in mm."""
+    if not region.features["fitted"]:
+        hidden = min(HIDDEN * region.features.get("hidden_px", 0.0) / pitch, sizes.length)
+        return [hidden, *_body(region, LINE_BODY, sizes.length)]
+    pore = _share(region, ROUND_KINDS)
+    return [PART * (1 - pore) * sizes.length, SPRAWL * pore * (sizes.length - sizes.inner), *_body(region, COMPACT_BODY, sizes.length)]
+
+
+def _body(region: Region, shares: BodyDoubt, size: float) -> list[float]:
+    unsure = 1.0 - region.features.get("net_high", 1.0)
+    return [shares.any * size, shares.crack * _share(region, ("crack",)) * size, shares.soft * _share(region, SOFT_KINDS) * size,
+            shares.unsure * unsure * size]
+
+
+def _share(region: Region, kinds: tuple[str, ...]) -> float:
+    """The network's share of these kinds over the region."""
+    return float(min(1.0, sum(region.features.get(f"net_kind_{KINDS.index(k)}", 0.0) for k in kinds)))
 
 
 def _darker(region: Region, background: Background) -> bool | None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rtscan.film import Arc, Film, Strip
 from rtscan.findings import FilmFacts
 from rtscan.job import Job
-from rtscan.reading.location import clock_of, other_station, side_of
+from rtscan.reading.location import CENTRE_SHARE, clock_of, other_station, side_of
 
 OD_MM = 100.0
 ROUND_MM = np.pi * OD_MM
@@ -76,6 +76,19 @@ def test_the_side_is_that_of_the_picture_direction(degrees: float, downstream: s
                 assert told is None  # downstream runs along the weld: the picture does not tell
             else:
                 assert told == ("downstream" if offset * sense > 0 else "upstream")
+
+
+@pytest.mark.parametrize("degrees", [0.0, 20.0, 180.0])
+def test_no_side_on_the_centreline(degrees: float) -> None:
+    run = np.array([np.cos(np.deg2rad(degrees)), np.sin(np.deg2rad(degrees))])
+    across, job = np.array([-run[1], run[0]]), pipe(downstream_is="up")
+    wide = 120.0  # between the edges of `line`
+    for along in (-111.0, 0.0, 7.0):
+        at = np.array([400.0, 300.0]) + along * run
+        assert side_of(at, line(degrees), job) is None
+        assert side_of(at + 0.9 * CENTRE_SHARE * wide * across, line(degrees), job) is None
+        told = {side_of(at + s * 1.1 * CENTRE_SHARE * wide * across, line(degrees), job) for s in (-1, 1)}
+        assert told == {"upstream", "downstream"}
 
 
 def test_no_side_when_the_job_sheet_does_not_say() -> None:

@@ -14,14 +14,15 @@ from shapely.geometry import Polygon
 from rtscan.film import Arc, Background, Film, Region, Regions, Strip, Weld
 from rtscan.findings import FilmFacts, Indication
 from rtscan.job import Job
-from rtscan.reading.measure import BLUR_DOUBT, measure
+from rtscan.reading.measure import BLUR_DOUBT, HIDDEN, LINE_BODY, PART, SPRAWL, WIDTH_BODY, measure
+from rtscan.reading.net import KINDS
 
 ROWS, COLUMNS, PITCH, CENTRE_ROW = 240, 900, 16.0, 110.0
 TURN = np.deg2rad(25.0)
 RUN, RIGHT = np.array([np.cos(TURN), np.sin(TURN)]), np.array([-np.sin(TURN), np.cos(TURN)])
 CORNER = np.array([130.0, 40.0])
 FIRST_STATION_MM = 300.0
-FEATURES = {"blur_px": 2.0, "sigma_length_px": 0.0, "sigma_width_px": 0.0}
+FEATURES = {"blur_px": 2.0, "sigma_length_px": 0.0, "sigma_width_px": 0.0, "fitted": 0.0}
 
 
 def on_film(points: np.ndarray) -> np.ndarray:
@@ -96,18 +97,31 @@ def test_an_outline_over_the_rim_of_the_strip_goes_on_straight() -> None:
     assert one.bbox_px == pytest.approx((*on_film(outline).min(axis=0), *on_film(outline).max(axis=0)), abs=0.06)
 
 
-def budget(size: float, noise_px: float, scale_u: float, blur_px: float, hidden_px: float = 0.0) -> float:
+def budget(size: float, noise_px: float, scale_u: float, blur_px: float, *shares_mm: float) -> float:
     """Twice the root of the sum of squares of the table in measure.py; JCGM 100:2008, 5.1."""
-    parts = [size * scale_u / 2, np.sqrt(2) / np.sqrt(12) / PITCH, BLUR_DOUBT * blur_px / PITCH, noise_px / PITCH,
-             hidden_px / PITCH / np.sqrt(3)]
+    parts = [size * scale_u / 2, np.sqrt(2) / np.sqrt(12) / PITCH, BLUR_DOUBT * blur_px / PITCH, noise_px / PITCH, *shares_mm]
     return 2 * float(np.sqrt(np.sum(np.square(parts))))
 
 
-def test_uncertainties_are_the_budget_of_the_text() -> None:
-    features = {"sigma_length_px": 4.0, "sigma_width_px": 1.5, "hidden_px": 12.0, "blur_px": 2.4}
+CRACK, UNDERCUT, PORE = (f"net_kind_{KINDS.index(k)}" for k in ("crack", "undercut", "pore"))
+
+
+def test_the_uncertainty_of_a_line_is_the_root_of_the_sum_of_squares_of_its_parts() -> None:
+    fit = {"sigma_length_px": 4.0, "sigma_width_px": 1.5, "hidden_px": 12.0, "blur_px": 2.4}
+    features = fit | {"net_high": 0.9, CRACK: 0.6, UNDERCUT: 0.2}
     one, = measured(region(ellipse(300.0, 100.0, 6.0, 1.2, 10.0), **features), scale_u=0.03)
-    assert one.length_u_mm == pytest.approx(budget(6.0, 4.0, 0.03, 2.4, 12.0), rel=1e-3)
-    assert one.width_u_mm == pytest.approx(budget(1.2, 1.5, 0.03, 2.4), rel=1e-3)
+    assert one.length_u_mm == pytest.approx(budget(
+        6.0, 4.0, 0.03, 2.4, HIDDEN * 12.0 / PITCH, LINE_BODY.any * 6, LINE_BODY.crack * 0.6 * 6, LINE_BODY.soft * 0.2 * 6,
+        LINE_BODY.unsure * 0.1 * 6), rel=1e-3)
+    assert one.width_u_mm == pytest.approx(budget(
+        1.2, 1.5, 0.03, 2.4, WIDTH_BODY.any * 1.2, WIDTH_BODY.soft * 0.2 * 1.2, WIDTH_BODY.unsure * 0.1 * 1.2), rel=2e-3)
+
+
+def test_the_uncertainty_of_a_compact_one_grows_where_it_is_no_pore_and_where_a_pore_sprawls() -> None:
+    features = {"fitted": 1.0, "sigma_length_px": 2.0, "blur_px": 2.0, PORE: 0.8}
+    one, = measured(region(ellipse(300.0, 100.0, 2.0, 1.2, 10.0), **features))
+    stated = budget(2.0, 2.0, 0.0, 2.0, PART * 0.2 * 2.0, SPRAWL * 0.8 * 0.8)
+    assert one.length_u_mm == pytest.approx(stated, rel=5e-3)  # the greatest circle is found on a raster
 
 
 @pytest.mark.parametrize("doubt", [{"sigma_length_px": 9.0}, {"sigma_width_px": 9.0}, {"hidden_px": 30.0}, {"blur_px": 6.0}])
