@@ -60,13 +60,13 @@ def candidate_features(search: Search, around: Surroundings) -> list[Features]:
 
 
 def _alone(c: Candidate, search: Search, around: Surroundings) -> Features:
-    per_mm = search.grid.per_mm
-    shape = _shape(c.mask, per_mm)
+    grid = search.grid
+    shape = _shape(c.mask, grid.per_mm)
     place = _place(c, search, around)
     tone = _tones(c, search)
     strongest = max(max(c.profile), 1e-6)
     filters = {f"filter_{k}": min(2.0, max(-2.0, p / strongest)) for k, p in enumerate(c.profile)}
-    noise = float(search.grid.noise[c.row, c.column])
+    noise = float(grid.noise[c.row, c.column])
     own = {
         "snr": c.snr,
         "is_line": float(c.shape == "line"),
@@ -79,7 +79,21 @@ def _alone(c: Candidate, search: Search, around: Surroundings) -> Features:
         "noise_here": noise / around.typical_noise,
         "contrast_of_weld": c.contrast / around.contrast_of_weld,
     }
-    return own | shape | place | tone | filters | _seen(c, search)
+    return own | shape | place | tone | filters | _finest(c, grid) | _seen(c, search)
+
+
+def _finest(c: Candidate, grid: Grid) -> Features:
+    """Detail finer than radiation draws, on the patch and one grid pixel round it: the patch's own tone, either tone, and either tone
+    over the patch's contrast."""
+    top, left = max(0, c.top - 1), max(0, c.left - 1)
+    box = (slice(top, c.top + c.mask.shape[0] + 1), slice(left, c.left + c.mask.shape[1] + 1))
+    inside = np.zeros(grid.fine[box].shape, dtype=np.uint8)
+    inside[c.top - top : c.top - top + c.mask.shape[0], c.left - left : c.left - left + c.mask.shape[1]] = c.mask
+    values = grid.fine[box][cv2.dilate(inside, np.ones((3, 3), np.uint8)) > 0]
+    high = float(np.percentile(np.abs(values), 90))
+    own = float(np.percentile(values if c.tone == "dark" else -values, 75))
+    noise = float(grid.noise[c.row, c.column])
+    return {"fine_own": own, "fine_high": high, "fine_over_contrast": high * noise / c.contrast}
 
 
 def _seen(c: Candidate, search: Search) -> Features:

@@ -1,6 +1,6 @@
 """A small network that looks at the strip as a whole: how much each place looks like an indication, dark or bright, and of which kind.
 
-It sees five pictures on the detection grid (`channels`) and answers with one probability per place and output (`OUTPUTS`). It was
+It sees six pictures on the detection grid (`channels`) and answers with one probability per place and output (`OUTPUTS`). It was
 trained on
 simulated films only (scripts/train_detector; models/detector.json names recipe, data version and hash) and is run by onnxruntime on
 the CPU. Without the model file every answer is zero and the matched filters work alone.
@@ -34,16 +34,17 @@ KINDS = (
     "excess metal",
     "spatter",
 )
+INPUTS = 6
 OUTPUTS = (*TONES, *KINDS)
 STRIDE = 2
 MULTIPLE = 32
 
 
 def channels(grid: Grid, around: Surroundings) -> F32:
-    """What the network sees: float32, shape (5, across, along).
+    """What the network sees: float32, shape (6, across, along).
 
     Residual over local noise (asinh), flaw-free density over the contrast of the weld, place across (−1 and 1 at the weld edges),
-    lines (1) and unusable places (−1), local noise over film noise (logarithm).
+    lines (1) and unusable places (−1), local noise over film noise (logarithm), finest detail (asinh).
     """
     rows = np.arange(grid.residual.shape[0], dtype=np.float32)[:, None]
     middle, half = (around.left + around.right) / 2, np.maximum((around.right - around.left) / 2, 1.0)
@@ -54,6 +55,7 @@ def channels(grid: Grid, around: Surroundings) -> F32:
         np.clip((rows - middle[None]) / half[None], -2, 2),
         np.where(grid.usable, grid.lines.astype(np.float32), np.float32(-1)),
         np.clip(np.log(grid.noise / around.film_sigma), -2, 4),
+        np.arcsinh(np.clip(grid.fine, -60, 60)),
     ]
     return np.stack(seen).astype(np.float32)
 

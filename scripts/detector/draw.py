@@ -208,7 +208,26 @@ def _letters(rng: np.random.Generator) -> list[dict[str, Any]]:
                 "turn_deg": float(rng.normal(0, 4)),
             }
         )
-    return out
+    return out + _stencils(rng)
+
+
+def _stencils(rng: np.random.Generator) -> list[dict[str, Any]]:
+    """On one film in eight a row of numbers cut through lead plates, on or beside the weld."""
+    if rng.random() >= 0.125:
+        return []
+    first, across = int(rng.integers(0, 12)), float(rng.uniform(-18, 18))
+    return [
+        {
+            "text": str(5 * (first + k)),
+            "along_mm": (k - 1) * 50.0 + float(rng.uniform(-20, 20)),
+            "across_mm": across + float(rng.normal(0, 1)),
+            "height_mm": float(rng.uniform(5.5, 8)),
+            "lead_mm": float(rng.uniform(0.6, 1.8)),
+            "turn_deg": float(rng.normal(0, 4)),
+            "stencil": True,
+        }
+        for k in range(3)
+    ]
 
 
 def _artefacts(rng: np.random.Generator) -> list[dict[str, Any]]:

@@ -11,11 +11,11 @@ import torch
 from samples import NetSample
 from torch import nn
 
-from rtscan.reading.net import KINDS, OUTPUTS
+from rtscan.reading.net import INPUTS, KINDS, OUTPUTS
 
 CROP = (192, 512)
 BATCH = 48
-WIDTHS = (20, 28, 40, 56, 72)
+WIDTHS = (24, 36, 52, 72, 96)
 """Five levels, the deepest one pixel per 3.2 mm."""
 LEAST_DETECTABILITY = 3.0
 
@@ -68,20 +68,27 @@ class Answer(nn.Module):
 
 
 class Crops:
-    """Random crops of all strips, mirrored and with jittered noise, on the GPU."""
+    """Random crops of all strips, mirrored and with jittered noise, on the GPU. All strips lie end to end on one canvas, so that a batch
+    is one look-up."""
 
     def __init__(self, samples: list[NetSample], device: str, rng: np.random.Generator) -> None:
         self.rng, self.device = rng, device
-        self.seen = [torch.from_numpy(self._padded(s.seen, 0.0)).to(device) for s in samples]
-        self.flaw = [torch.from_numpy(self._padded(s.flaw[None], 0)[0]).to(device) for s in samples]
-        self.tables = [torch.from_numpy(np.concatenate([np.zeros((1, 4), np.float32), s.table])).to(device) for s in samples]
-        self.size = np.array([s.seen.shape[1] * s.seen.shape[2] for s in samples], dtype=float)
+        heights, lengths = (np.array([max(s.flaw.shape[k], CROP[k]) for s in samples]) for k in (0, 1))
+        starts = np.concatenate([[0], np.cumsum(lengths)])
+        self.seen = torch.zeros((INPUTS, int(heights.max()), int(starts[-1])), dtype=torch.float16, device=device)
+        self.flaw = torch.zeros((int(heights.max()), int(starts[-1])), dtype=torch.uint8, device=device)
+        self.tables = torch.zeros((len(samples), 256, 4), device=device)
+        for k, sample in enumerate(samples):
+            down, right = heights[k] - sample.flaw.shape[0], lengths[k] - sample.flaw.shape[1]
+            columns = slice(int(starts[k]), int(starts[k + 1]))
+            seen = np.pad(sample.seen, ((0, 0), (0, down), (0, right)), mode="edge")
+            self.seen[:, : heights[k], columns] = torch.from_numpy(seen).to(device)
+            flaw = np.pad(sample.flaw, ((0, down), (0, right)))
+            self.flaw[: heights[k], columns] = torch.from_numpy(flaw).to(device)
+            self.tables[k, 1 : 1 + min(255, len(sample.table))] = torch.from_numpy(sample.table[:255]).to(device)
+        self.starts, self.heights, self.lengths = starts[:-1], heights, lengths
+        self.share = heights * lengths / float((heights * lengths).sum())
         self.places = [self._places(s) for s in samples]
-
-    @staticmethod
-    def _padded(image: np.ndarray, value: float) -> np.ndarray:
-        down, right = max(0, CROP[0] - image.shape[1]), max(0, CROP[1] - image.shape[2])
-        return np.pad(image, ((0, 0), (0, down), (0, right)), mode="edge" if value == 0.0 and image.shape[0] > 1 else "constant")
 
     @staticmethod
     def _places(sample: NetSample) -> np.ndarray:
@@ -89,22 +96,23 @@ class Crops:
         return np.array([f[len(f) // 2] for f in found if len(f)], dtype=int).reshape(-1, 2)
 
     def batch(self) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-        seen, flaw, table = [], [], []
-        for k in self.rng.choice(len(self.seen), BATCH, p=self.size / self.size.sum()):
-            shape = self.seen[k].shape[1:]
-            if len(self.places[k]) and self.rng.random() < 0.5:
-                at = self.places[k][self.rng.integers(len(self.places[k]))] - (self.rng.random(2) * CROP).astype(int)
-            else:
-                at = (self.rng.random(2) * (np.array(shape) - CROP + 1)).astype(int)
-            r, c = (int(np.clip(at[j], 0, shape[j] - CROP[j])) for j in (0, 1))
-            x, f = self.seen[k][:, r : r + CROP[0], c : c + CROP[1]].float(), self.flaw[k][r : r + CROP[0], c : c + CROP[1]]
-            rows = torch.zeros((256, 4), device=self.device)
-            rows[: len(self.tables[k])] = self.tables[k][:256]
-            seen.append(x)
-            flaw.append(f)
-            table.append(rows)
-        x, f = self._mirrored(torch.stack(seen), torch.stack(flaw))
-        return self._jittered(x), f, torch.stack(table)
+        strips = self.rng.choice(len(self.places), BATCH, p=self.share)
+        corners = np.array([self._corner(k) for k in strips])
+        rows = torch.from_numpy(corners[:, :1] + np.arange(CROP[0])).to(self.device)[:, :, None]
+        columns = torch.from_numpy(self.starts[strips][:, None] + corners[:, 1:] + np.arange(CROP[1])).to(self.device)[:, None, :]
+        x, f = self.seen[:, rows, columns].transpose(0, 1).float(), self.flaw[rows, columns]
+        x, f = self._mirrored(x, f)
+        return self._jittered(x), f, self.tables[torch.from_numpy(strips).to(self.device)]
+
+    def _corner(self, k: int) -> tuple[int, int]:
+        """First row and column of a crop of strip k: half of them hold a flaw."""
+        room = np.array([self.heights[k] - CROP[0], self.lengths[k] - CROP[1]])
+        if len(self.places[k]) and self.rng.random() < 0.5:
+            at = self.places[k][self.rng.integers(len(self.places[k]))] - (self.rng.random(2) * CROP).astype(int)
+        else:
+            at = (self.rng.random(2) * (room + 1)).astype(int)
+        r, c = np.clip(at, 0, room)
+        return int(r), int(c)
 
     def _mirrored(self, x: torch.Tensor, f: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
         """Half of the batch upside down, half of each half end for end; crops come in random order."""
@@ -119,8 +127,8 @@ class Crops:
     def _jittered(self, x: torch.Tensor) -> torch.Tensor:
         draw = self.rng.normal(0, [0.15, 0.25, 0.08, 0.15], (BATCH, 4))
         one, nil = np.ones(BATCH), np.zeros(BATCH)
-        scale = np.stack([np.exp(draw[:, 0]), np.exp(draw[:, 1]), one, one, one], axis=1)
-        shift = np.stack([nil, nil, draw[:, 2], nil, draw[:, 3]], axis=1)
+        scale = np.stack([np.exp(draw[:, 0]), np.exp(draw[:, 1]), one, one, one, one], axis=1)
+        shift = np.stack([nil, nil, draw[:, 2], nil, draw[:, 3], nil], axis=1)
         scale_t, shift_t = (torch.from_numpy(v.astype(np.float32)).to(self.device)[:, :, None, None] for v in (scale, shift))
         return x * scale_t + shift_t
 
@@ -151,7 +159,8 @@ def fit(samples: list[NetSample], minutes: float, seed: int, say: Any) -> Net:
     torch.manual_seed(seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     crops = Crops(samples, device, np.random.default_rng(seed))
-    net = Net(5, WIDTHS, len(OUTPUTS)).to(device)
+    torch.backends.cudnn.benchmark = True
+    net = Net(INPUTS, WIDTHS, len(OUTPUTS)).to(device, memory_format=torch.channels_last)
     optimiser = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=1e-4)
     start, step, shown = time.time(), 0, 0.0
     while (share := (time.time() - start) / (60 * minutes)) < 1.0:
@@ -160,7 +169,7 @@ def fit(samples: list[NetSample], minutes: float, seed: int, say: Any) -> Net:
             group["lr"] = rate
         seen, flaw, table = crops.batch()
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
-            answer = net(seen)
+            answer = net(seen.contiguous(memory_format=torch.channels_last))
         loss = loss_of(answer.float(), flaw, table)
         optimiser.zero_grad()
         loss.backward()
@@ -177,7 +186,7 @@ def fit(samples: list[NetSample], minutes: float, seed: int, say: Any) -> Net:
 def save_onnx(net: Net, path: Path) -> None:
     """Writes the network as ONNX with free height and width."""
     answer = Answer(net).eval().cpu()
-    example = torch.zeros((1, 5, 256, 512))
+    example = torch.zeros((1, INPUTS, 256, 512))
     path.parent.mkdir(parents=True, exist_ok=True)
     torch.onnx.export(
         answer,

@@ -25,7 +25,7 @@ def found(candidates: list[Candidate], ranks: list[float], kind: str, first: int
     seen[0, 20:50, first:last] = 0.9
     seen[len(TONES) + KINDS.index(kind)] = 0.8
     blank = np.zeros((ROWS, COLUMNS), dtype=np.float32)
-    grid = Grid(blank, blank + 1, blank == 0, blank > 0, 10.0, (0.5, 0.5))
+    grid = Grid(blank, blank + 1, blank, blank == 0, blank > 0, 10.0, (0.5, 0.5))
     return Found(Search(grid, seen, tuple(candidates), (), ()), tuple({} for _ in candidates), np.array(ranks))
 
 
