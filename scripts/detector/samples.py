@@ -33,9 +33,9 @@ class NetSample:
     table: np.ndarray
 
 
-def net_samples(seed: int, number: int, clean_share: float) -> list[NetSample]:
-    """The strips of one film, its weld band taken from the key and jittered."""
-    read = simulate_and_read(seed, number, clean_share, true_band=True)
+def net_samples(seed: int, number: int, clean_share: float, even: bool) -> list[NetSample]:
+    """The strips of one film, its weld band taken from the key and jittered. even: every kind of flaw as frequent as the others."""
+    read = simulate_and_read(seed, number, clean_share, True, even)
     samples = []
     for background in read.backgrounds:
         grid = detection_grid(background)
