@@ -15,7 +15,7 @@ from rtscan.reading.net import INPUTS, KINDS, OUTPUTS
 
 CROP = (192, 512)
 BATCH = 48
-WIDTHS = (24, 36, 52, 72, 96)
+WIDTHS = (32, 48, 68, 96, 128)
 """Five levels, the deepest one pixel per 3.2 mm."""
 LEAST_DETECTABILITY = 3.0
 
