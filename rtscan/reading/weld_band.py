@@ -259,13 +259,14 @@ def _crossing(
 
 
 def _one_or_two(courses: list[Course], job: Job, settings: WeldBandSettings) -> tuple[list[Course], str]:
-    """Both courses when they are the arcs of an ellipse; of two walls side by side the sharper one; and the doubt in words."""
+    """The best two of the courses when they are the arcs of an ellipse; of two walls side by side the sharper one; and the doubt in
+    words."""
     if len(courses) < 2 or job.exposure.technique in ("SWSI", "panoramic", "DWDI-superimposed"):
         return courses[:1], ""
     if _is_ellipse(courses[0], courses[1], job, settings):
-        return sorted(courses, key=lambda c: float(c.middle.mean())), ""
-    sharper, other = sorted(courses, key=lambda c: c.blur_px / max(c.score, 0.1))
-    steps = [min(c.step_upper, c.step_lower) for c in courses]
+        return sorted(courses[:2], key=lambda c: float(c.middle.mean())), ""
+    sharper, other = sorted(courses[:2], key=lambda c: c.blur_px / max(c.score, 0.1))
+    steps = [min(c.step_upper, c.step_lower) for c in courses[:2]]
     if other.score > settings.least_score and min(steps) > settings.step_share * max(steps):
         return [sharper], "a second, less sharp weld image lies beside it and is not read"
     return courses[:1], ""
