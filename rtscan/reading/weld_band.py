@@ -126,7 +126,7 @@ def _search(density: F32, usable: Bool, job: Job, pixels_per_mm: float | None, s
                 limits = axis_from_limits(tube.at, tube.upper, tube.lower, tube.turned)
                 return _Found(across, axis=limits, limits=limits)
     doubt = "" if best.ribbon.score >= settings.sure_score else FAINT
-    courses, beside = _one_or_two(courses, job, settings)
+    courses, beside = one_or_two(courses, job, settings)
     axis = axis_from_arcs(*courses) if len(courses) == 2 else None
     return _Found(courses, _join(doubt, beside), axis)
 
@@ -237,7 +237,7 @@ def _across_tube(
         slim = course.width < settings.widest_of_tube * float(np.median(tube.lower - tube.upper))
         if enough and slim and (certain or min(course.step_upper, course.step_lower) >= settings.step_of_walls * tube.wall_step):
             found.append(replace(course, at=course.at + first))
-    return _one_or_two(found, job, settings)[0]
+    return one_or_two(found, job, settings)[0]
 
 
 def _crossing(
@@ -258,7 +258,7 @@ def _crossing(
     return [_Candidate(picture, arc, arc.score) for arc in arcs]
 
 
-def _one_or_two(courses: list[Course], job: Job, settings: WeldBandSettings) -> tuple[list[Course], str]:
+def one_or_two(courses: list[Course], job: Job, settings: WeldBandSettings) -> tuple[list[Course], str]:
     """The best two of the courses when they are the arcs of an ellipse; of two walls side by side the sharper one; and the doubt in
     words."""
     if len(courses) < 2 or job.exposure.technique in ("SWSI", "panoramic", "DWDI-superimposed"):

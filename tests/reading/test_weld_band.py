@@ -17,7 +17,8 @@ from rtscan.job import Job
 from rtscan.knowledge.ellipse import DoubleImage, ImageWall
 from rtscan.reading.load import load_films
 from rtscan.reading.marks import find_marks
-from rtscan.reading.weld_band import find_weld
+from rtscan.reading.weld_band import WeldBandSettings, find_weld, one_or_two
+from rtscan.reading.weld_edges import Course
 
 REAL = Path(__file__).resolve().parents[3] / "shared" / "real" / "films"
 PER_MM = 10.0
@@ -270,3 +271,15 @@ def test_the_weld_is_found_on_all_real_films() -> None:
     two_arcs = {"W0003_0061", "W0003_0062", "W0003_0065"}
     assert seen == {stem: (1 + (stem in two_arcs), stem in across_film) for stem in seen}
     assert len(seen) == 18
+
+
+def test_of_three_ribbons_side_by_side_the_best_two_count() -> None:
+    at = np.arange(300, dtype=np.float64)
+    middles, blurs, scores = (100.0, 200.0, 300.0), (9.0, 3.0, 1.0), (5.0, 4.0, 3.0)
+    courses = [
+        Course(at, np.full(300, m - 20), np.full(300, m + 20), 0.3, 0.3, blur, score, False)
+        for m, blur, score in zip(middles, blurs, scores, strict=True)
+    ]
+    kept, doubt = one_or_two(courses, Job.model_validate({"exposure": {"technique": "DWSI"}}), WeldBandSettings())
+    assert kept == [courses[1]]
+    assert "second" in doubt
