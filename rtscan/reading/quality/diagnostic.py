@@ -68,8 +68,9 @@ class DiagnosticLength:
 
     @property
     def judged(self) -> Bool:
-        """bool, shape (along,): the columns that checks of the film look at: the diagnostic length, else all that the set-up covers."""
-        return self.columns if self.columns.any() else self.allowed
+        """bool, shape (along,): the columns that checks of the film look at: the diagnostic length, else all that the set-up covers, else
+        all."""
+        return next((some for some in (self.columns, self.allowed) if some.any()), np.ones_like(self.allowed))
 
 
 @dataclass(frozen=True)
@@ -138,7 +139,7 @@ def _span_mm(strip: Strip, columns: Bool) -> tuple[float, float]:
 
 def _least_mm(strip: Strip, allowed: Bool) -> float:
     start, end = _span_mm(strip, allowed)
-    return min(LEAST_MM, LEAST_SHARE * abs(end - start))
+    return max(STEP_MM, min(LEAST_MM, LEAST_SHARE * abs(end - start)))
 
 
 def _length_of(film: Film, job: Job, arc: Arc, marks: Marks, strip: Strip, limit: Limit | None, varied: Limit | None) -> DiagnosticLength:
@@ -163,7 +164,7 @@ def _length_of(film: Film, job: Job, arc: Arc, marks: Marks, strip: Strip, limit
     if abs(end - start) < _least_mm(strip, allowed):
         about = max(0, here - END_STEPS // 2), min(len(starts), here + END_STEPS // 2 + 1)
         return DiagnosticLength(columns & False, allowed, readings,
-                                steps.barred[here] or _against(steps, readings, *about) or steps.no_end[here] or OTHERWISE)
+                                steps.barred[here] or _against(steps, readings, *about) or _end_says(steps, readings, here + 1, 1))
     return DiagnosticLength(columns, allowed, readings, _end_says(steps, readings, first - 1, -1), _end_says(steps, readings, last, 1))
 
 

@@ -184,6 +184,14 @@ def test_location_markers_told_by_the_job_sheet_end_it() -> None:
     assert line.says.endswith("ends on both sides: the location marker told by the job sheet")
 
 
+@pytest.mark.parametrize("markers", [[[300.0, 40.0], [300.0, 30.0]], [[-500.0, 0.0], [-300.0, 0.0]]])
+def test_markers_that_leave_nothing_fail_and_the_checks_look_at_the_whole_weld(markers: list[list[float]]) -> None:
+    length, line, _ = seen(job={"location": {"end_markers_px": markers}})
+    assert (line.result, line.measured) == ("fail", 0.0)
+    assert "location marker" in line.says
+    assert length.judged.any()
+
+
 def test_lead_that_may_be_a_marker_is_counted_and_not_guessed() -> None:
     lead = tuple(Mark(kind, np.zeros((4, 2)), 10.0) for kind in ("letter", "marker", "wire"))
     marks = Marks(lead, np.zeros((2, 2), bool), np.zeros((2, 2), bool))
