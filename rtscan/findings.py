@@ -387,7 +387,7 @@ class FilmOfWeld:
 
 @dataclass(frozen=True)
 class WeldDocument:
-    """The films of one weld joined: `WELD.weld.json`."""
+    """The films of one weld joined: `WELD.weld.json`. `covered` are the stretches that `covered_mm` sums up, none passing the datum."""
 
     schema: str = "rtscan/weld/1"
     tool: str = ""
@@ -399,6 +399,7 @@ class WeldDocument:
     groups: tuple[Group, ...] = ()
     covered_mm: float | None = None
     gaps: tuple[Stretch, ...] = ()
+    covered: tuple[Stretch, ...] = ()
     criteria: CriteriaFacts | None = None
     findings: tuple[Finding, ...] = ()
     removal: tuple[int, ...] = ()

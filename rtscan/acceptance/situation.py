@@ -104,7 +104,7 @@ def situation_from_job(job: Job, document: Worksheet | WeldDocument, units: Unit
         units=units,
         scope="weld" if whole else "film",
         covered=covered,
-        placed=isinstance(document, Worksheet) or bool(document.gaps),
+        placed=isinstance(document, Worksheet) or bool(document.gaps) or (document.weld.length_mm is None and bool(document.covered)),
         full_girth=joint == "girth" and length_mm is not None,
         quality_vouched_by=job.film.quality_vouched_by,
         scale_known=film is None or film.width_px == 0 or film.pixels_per_mm is not None,
@@ -129,6 +129,8 @@ def _covered(document: Worksheet | WeldDocument) -> tuple[tuple[float, float], .
     if document.covered_mm is None:
         return ()
     length = document.weld.length_mm
+    if length is None and document.covered:
+        return tuple((s.from_mm, s.to_mm) for s in document.covered)
     if length is None or not document.gaps:
         return ((0.0, document.covered_mm),)
     gaps = sorted((g.from_mm, g.to_mm) for g in document.gaps)

@@ -57,6 +57,7 @@ def join_weld(name: str, films: Sequence[FilmReading]) -> WeldDocument:
         tool=films[0].worksheet.tool, job_sha256=films[0].worksheet.job_sha256, criteria_sha256=films[0].worksheet.criteria_sha256,
         weld=facts, films=tuple(_film_of_weld(film) for film in counting), indications=indications, groups=groups,
         covered_mm=total_mm(covered) if covered else None, gaps=axis.gaps(covered), history=tuple(history),
+        covered=tuple(Stretch(start, end) for start, end in covered),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from rtscan.findings import Stretch
 
@@ -42,9 +43,10 @@ class Axis:
         return station_mm % self.length_mm if self.closed and self.length_mm else station_mm
 
     def gaps(self, covered: Iterable[Interval]) -> tuple[Stretch, ...]:
-        """Stretches of the weld that no interval covers (the last may pass the datum); empty when the length is unknown."""
+        """Stretches of the weld that no interval covers (the last may pass the datum); only those between intervals when the length is
+        unknown."""
         if self.length_mm is None:
-            return ()
+            return tuple(Stretch(before[1], after[0]) for before, after in pairwise(union(covered)))
         gaps, reached = [], 0.0
         for start, end in (*union(covered), (self.length_mm, self.length_mm)):
             if start - reached > JOIN_TOLERANCE_MM:

@@ -6,8 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from rtscan.acceptance.situation import situation_from_job
 from rtscan.filmset.join import FilmReading, join_weld
 from rtscan.findings import FilmFacts, Indication, LocationFacts, Quality, Stretch, WeldArc, WeldFacts, Worksheet
+from rtscan.job import Job
 
 LENGTH_MM = 528.7
 
@@ -73,6 +75,20 @@ def test_a_shorter_diagnostic_length_leaves_a_gap_and_its_marks_stay() -> None:
     one, = weld.indications
     assert (one.film, one.along_mm) == ("A", 185.0)
     assert "B covers the place and does not show it" in one.note
+
+
+def test_a_plate_of_unknown_length_names_the_gap_between_its_films() -> None:
+    """The cover of film A is shortened to 170; nobody knows how long the plate is, but 170 to 180 was not seen."""
+    plates = []
+    for reading in (shortened(film("A", 100, 190, pore(175.0)), 105, 170), film("B", 180, 360)):
+        sheet = reading.worksheet
+        plates.append(replace(reading, worksheet=replace(sheet, weld=replace(sheet.weld, joint="plate", length_mm=None, od_mm=None))))
+    weld = join_weld("P-1", plates)
+    assert weld.gaps == (Stretch(170.0, 180.0),)
+    assert weld.covered == (Stretch(105.0, 170.0), Stretch(180.0, 360.0))
+    situation = situation_from_job(Job(), weld)
+    assert (situation.covered, situation.scope) == (((105.0, 170.0), (180.0, 360.0)), "film")
+    assert not situation.shows(weld.indications[0])
 
 
 def test_adjoining_films_that_share_too_little_are_told() -> None:

@@ -27,8 +27,9 @@ def test_a_gap_over_the_datum_is_one_gap() -> None:
     assert RING.gaps([]) == (Stretch(0.0, 528.0),)
 
 
-def test_without_a_length_no_gap_can_be_named() -> None:
-    assert Axis(None, closed=False).gaps([(0.0, 10.0), (50.0, 60.0)]) == ()
+def test_without_a_length_only_a_gap_between_films_can_be_named() -> None:
+    assert Axis(None, closed=False).gaps([(0.0, 10.0), (50.0, 60.0)]) == (Stretch(10.0, 50.0),)
+    assert Axis(None, closed=False).gaps([(5.0, 60.0)]) == ()
 
 
 def test_the_short_way_round() -> None:
