@@ -29,7 +29,7 @@ def background(residual: np.ndarray, left: float = 20.0, right: float = 220.0) -
 def search(seen: np.ndarray | None = None) -> Search:
     shape = (int(ROWS * FACTOR), int(COLUMNS * FACTOR))
     blank = np.zeros(shape, dtype=np.float32)
-    grid = Grid(blank, blank + 1, blank == 0, blank > 0, PITCH * FACTOR, (FACTOR, FACTOR))
+    grid = Grid(blank, blank + 1, blank, blank == 0, blank > 0, PITCH * FACTOR, (FACTOR, FACTOR))
     answer = np.full((len(OUTPUTS), *shape), 1 / len(KINDS), dtype=np.float32) if seen is None else seen
     return Search(grid, answer, (), (), ())
 
