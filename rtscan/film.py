@@ -90,13 +90,52 @@ class Mark:
 
 
 @dataclass(frozen=True)
+class HoleOnFilm:
+    """One hole of a plaque: its name (1T, 2T, 4T), diameter, place (x, y), density gained in it with its standard error by the noise, and
+    signal-to-noise over its area; all three 0 where lead or the edge of the film hides the place."""
+
+    name: str
+    diameter_mm: float
+    centre_px: F64
+    contrast: float
+    contrast_u: float
+    snr: float
+
+
+@dataclass(frozen=True)
+class PlaqueOnFilm:
+    """The plate of a hole-type indicator.
+
+    corners_px
+        float64, shape (4, 2), (x, y), in order round the plate; the first and the last lie at the end without holes.
+    magnification
+        Of its drawing on the film.
+    step
+        Density lost in the plate, with its standard error `step_u`, and `blur_px` the Gaussian blur of its edges with `blur_u_px`.
+    holes
+        From the end without holes on.
+    """
+
+    number: int
+    corners_px: F64
+    magnification: float
+    step: float
+    step_u: float
+    blur_px: float
+    blur_u_px: float
+    holes: tuple[HoleOnFilm, ...]
+
+
+@dataclass(frozen=True)
 class Marks:
     """All marks of a film. `hidden` (rows, columns) is True where nothing of the weld can be judged (letters, border);
-    `lines` is True under wires and scratches, where large indications can still be seen."""
+    `lines` is True under wires and scratches, where large indications can still be seen. `plaque` is the hole-type indicator, whose edges
+    and holes are among the marks."""
 
     marks: tuple[Mark, ...]
     hidden: Bool
     lines: Bool
+    plaque: PlaqueOnFilm | None = None
 
 
 @dataclass(frozen=True)

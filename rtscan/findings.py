@@ -111,6 +111,29 @@ class WireSeen:
 
 
 @dataclass(frozen=True)
+class HoleSeen:
+    """One hole of a plaque. `signal_to_noise` is over its area, `contrast` the density gained in it."""
+
+    name: str
+    diameter_mm: float
+    visible: bool
+    signal_to_noise: float
+    contrast: float
+    centre_px: Point
+
+
+@dataclass(frozen=True)
+class PlaqueSeen:
+    """A hole-type indicator: its number, thickness, the density lost in it, its corners, and its holes from the largest on."""
+
+    number: int
+    thickness_mm: float
+    contrast: float
+    corners_px: tuple[Point, ...]
+    holes: tuple[HoleSeen, ...]
+
+
+@dataclass(frozen=True)
 class FilmQuality:
     """What is known of the fitness of one film: `STEM.quality.json`.
 
@@ -126,6 +149,7 @@ class FilmQuality:
     testing: str = ""
     iqi: str = ""
     wires: tuple[WireSeen, ...] = ()
+    plaque: PlaqueSeen | None = None
     contrast_per_mm: float | None = None
     contrast_from: str = ""
     unsharpness_mm: float | None = None

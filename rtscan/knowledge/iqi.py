@@ -106,6 +106,12 @@ def asme_required_plaque(side: Side, thickness_mm: float) -> int | None:
     return None if place is None else int(table[f"{side}_side_plaque"][place])
 
 
+def plaque_source() -> tuple[str, str, bool]:
+    """Clause and source of the required plaque, and whether they are from memory."""
+    table = _data()["asme_required"]
+    return f"{table['standard']} {table['clause']}", table["source"], table["confidence"] != "published"
+
+
 def api_required_wire(thickness_mm: float) -> RequiredWire | None:
     """The API 1104 wire (ASTM identity number) for the weld thickness; None above 2 in."""
     return _by_inches(_data()["api_required"], "wire", thickness_mm)
@@ -148,6 +154,31 @@ def plaque_mm(designation: int) -> tuple[float, dict[str, float]]:
     thickness_in = table["fractional_in"].get(str(designation), designation / 1000)
     holes = {name: max(int(name[0]) * thickness_in, least) * MM_PER_INCH for name, least in table["least_hole_in"].items()}
     return thickness_in * MM_PER_INCH, holes
+
+
+@dataclass(frozen=True)
+class Plaque:
+    """A rectangular hole-type indicator, mm. `holes`: (name, diameter, place from the middle of the plate towards the end without the
+    lead number, on the centreline), in the order they lie from the number on. The drawing is from memory: places may be off by a mm."""
+
+    number: int
+    thickness_mm: float
+    length_mm: float
+    width_mm: float
+    holes: tuple[tuple[str, float, float], ...]
+
+
+def plaque(name: str) -> Plaque | None:
+    """The plaque of a job sheet's `set`: "12", "No. 12", "ASTM 12". None when no rectangular plaque has this number."""
+    digits = "".join(name.upper().removeprefix("ASTM").removeprefix("NO.").removeprefix("NO").split())
+    if not digits.isascii() or not digits.isdigit() or not 5 <= int(digits) <= _data()["plaque"]["plate"][-1]["up_to"]:
+        return None
+    number = int(digits)
+    thickness_mm, diameters = plaque_mm(number)
+    plate = next(row for row in _data()["plaque"]["plate"] if number <= row["up_to"])
+    length_mm = plate["length_in"] * MM_PER_INCH
+    holes = tuple((hole, diameters[hole], 0.5 * length_mm - place * MM_PER_INCH) for hole, place in plate["hole_from_end_in"].items())
+    return Plaque(number, thickness_mm, length_mm, plate["width_in"] * MM_PER_INCH, holes)
 
 
 def equivalent_sensitivity(thickness_mm: float, plaque_thickness_mm: float, hole_mm: float) -> float:

@@ -1,7 +1,7 @@
 """Marks that belong to film, scan or set-up, not to the part: border, lead, wires, scratches, dust, handwriting.
 
-A mark hides the weld (`hidden`) only where nothing can be judged: border and lead. Under wires and scratches (`lines`) large
-indications can still be seen. A mark that swallows a flaw is worse than none, so every kind has to prove itself.
+A mark hides the weld (`hidden`) only where nothing can be judged: border, lead, the edges and holes of a plaque. Under wires and
+scratches (`lines`) large indications can still be seen. A mark that swallows a flaw is worse than none, so every kind has to prove itself.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from rtscan.job import Job
 from rtscan.reading.film_border import find_border
 from rtscan.reading.lead import LeadSettings, find_lead
 from rtscan.reading.pen import PenSettings, find_pen
+from rtscan.reading.plaque import find_plaque, plaque_marks
+from rtscan.reading.plaque_search import PlaqueSettings
 from rtscan.reading.scan_lines import ScanLineSettings, find_scan_lines
 from rtscan.reading.scratches import ScratchSettings, find_scratches
 from rtscan.reading.wire_search import WireSettings
@@ -33,11 +35,14 @@ def find_marks(film: Film, job: Job) -> Marks:
     ink, strokes = find_pen(film, ~hidden, PenSettings())
     marks.extend(strokes)
     hidden |= ink
+    plaque = find_plaque(film, film.valid & ~(hidden & ~lead.mask), lead, job, PlaqueSettings())
+    plate = plaque_marks(plaque, film.pixels_per_mm)
+    hidden |= _drawn(plate, film.density.shape)
     wires = find_wires(film, film.valid & ~hidden, job.iqi, WireSettings())
     scanned = find_scan_lines(film, film.valid & ~hidden, ScanLineSettings())
     scratches = find_scratches(film, film.valid & ~hidden, wires, ScratchSettings())
-    marks.extend([*wires, *scanned, *scratches])
-    return Marks(tuple(marks), hidden, _drawn((*wires, *scanned, *scratches), film.density.shape))
+    lines = (*wires, *scanned, *scratches)
+    return Marks((*marks, *plate, *lines), hidden, _drawn(lines, film.density.shape), plaque)
 
 
 def _drawn(marks: tuple[Mark, ...], shape: tuple[int, ...]) -> Bool:

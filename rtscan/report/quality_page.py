@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from rtscan.film import Film
-from rtscan.findings import Check, FilmQuality, WireSeen
+from rtscan.findings import Check, FilmQuality, HoleSeen, PlaqueSeen, WireSeen
 from rtscan.report.sheet_facts import check_row
 from rtscan.report.words import CAUTION
 
@@ -29,6 +29,7 @@ def quality_html(record: FilmQuality, film: Film) -> str:
         name=record.film.file.rsplit("/", 1)[-1], film=record.film, facts=_facts(record), answer=answer, answer_class=kind,
         limit_words=limit_words(record), testing=record.testing, iqi=record.iqi, tool=record.tool, caution=CAUTION,
         checks=[(check_row(c), MARKS[c.result]) for c in record.quality.checks], wires=[_wire_row(record, w) for w in record.wires],
+        plaque=record.plaque, holes=[_hole_row(h) for h in record.plaque.holes] if record.plaque else [],
         pictures=_pictures(record, film), warnings=record.film.warnings,
     ))
 
@@ -41,6 +42,9 @@ def quality_lines(record: FilmQuality) -> tuple[str, ...]:
     if record.wires:
         seen = ", ".join(f"{_wire_name(record, w.number)} {_seen(w)} ({w.signal_to_noise:g})" for w in record.wires)
         lines.append(f"  wires (signal-to-noise): {seen}")
+    if record.plaque:
+        seen = ", ".join(f"{h.name} {_seen(h)} ({h.signal_to_noise:g})" for h in record.plaque.holes)
+        lines.append(f"  holes of plaque No. {record.plaque.number} (signal-to-noise): {seen}")
     return (*(line.rstrip() for line in lines), *(f"  {text}" for text in limit_words(record)), f"  {fitness(record)[1]}")
 
 
@@ -82,8 +86,13 @@ def _wire_name(record: FilmQuality, number: int) -> str:
     return f"{'ASTM ' if record.iqi.startswith('ASTM') else 'W'}{number}"
 
 
-def _seen(wire: WireSeen) -> str:
-    return "seen" if wire.visible else "not seen"
+def _seen(detail: WireSeen | HoleSeen) -> str:
+    return "seen" if detail.visible else "not seen"
+
+
+def _hole_row(hole: HoleSeen) -> tuple[str, str, str, str, str, str]:
+    return (hole.name, f"{hole.diameter_mm:.2f} mm", _seen(hole), f"{hole.signal_to_noise:g}", "pass" if hole.visible else "not",
+            f"{hole.contrast:.3f}")
 
 
 def _wire_row(record: FilmQuality, wire: WireSeen) -> tuple[str, str, str, str, str, str, str]:
@@ -93,7 +102,7 @@ def _wire_row(record: FilmQuality, wire: WireSeen) -> tuple[str, str, str, str, 
 
 def _pictures(record: FilmQuality, film: Film) -> list[tuple[str, str, str]]:
     """(title, data address, caption) of each picture there is something to show in."""
-    pictures = [("The film", _data_address(_film_picture(record, film)), "Wires where they are seen (full) or must lie (dashed).")]
+    pictures = [("The film", _data_address(_film_picture(record, film)), "Wires or holes where they are seen (full) or must lie (dashed).")]
     unit = "Density" if record.film.density_calibrated else "Relative density"
     if len(record.along_mm) > 1:
         pictures.append(("Density along the weld", _data_address(_density_picture(record, unit)),
@@ -145,7 +154,23 @@ def _film_picture(record: FilmQuality, film: Film) -> bytes:
             x, y = np.array(wire.path_px).T * scale
             axes.plot(x + 4, y, color="#ffb000", linewidth=0.9, linestyle="-" if wire.visible else (0, (3, 4)))
             axes.text(x[0] + 6, y[0], _wire_name(record, wire.number), color="#ffb000", fontsize=7, va="top")
+    if record.plaque:
+        _draw_plaque(axes, record.plaque, scale)
     return _png(figure)
+
+
+def _draw_plaque(axes: Any, plaque: PlaqueSeen, scale: float) -> None:
+    from matplotlib.patches import Circle, Polygon
+
+    corners = np.array(plaque.corners_px) * scale
+    axes.add_patch(Polygon(corners, fill=False, edgecolor="#ffb000", linewidth=0.9))
+    axes.text(*corners[np.argmin(corners[:, 1])], f"No. {plaque.number}", color="#ffb000", fontsize=7, va="bottom")
+    radius = 0.06 * float(np.hypot(*(corners[1] - corners[0])))
+    for hole in plaque.holes:
+        x, y = np.array(hole.centre_px) * scale
+        axes.add_patch(Circle((x, y), radius, fill=False, edgecolor="#ffb000", linewidth=0.9,
+                              linestyle="-" if hole.visible else (0, (3, 4))))
+        axes.text(x, y + 1.2 * radius, hole.name, color="#ffb000", fontsize=7, va="top", ha="center")
 
 
 def _density_picture(record: FilmQuality, unit: str) -> bytes:

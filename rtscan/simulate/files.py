@@ -280,6 +280,7 @@ def _recipe(path: Path, table: dict[str, Any]) -> Recipe:
 
 
 def _iqi_problems(recipe: Recipe) -> tuple[str, ...]:
+    from rtscan.knowledge.iqi import plaque
     from rtscan.simulate.marks import wires_of
 
     out = []
@@ -287,8 +288,8 @@ def _iqi_problems(recipe: Recipe) -> tuple[str, ...]:
         try:
             if iqi.kind in ("ISO-wire", "ASTM-wire"):
                 wires_of(iqi)
-            elif iqi.kind == "hole" and not (iqi.set.isdigit() and 5 <= int(iqi.set) <= 280):
-                raise ValueError(f"plaque {iqi.set!r} is not known; give its number, such as 15")
+            elif iqi.kind == "hole" and plaque(iqi.set) is None:
+                raise ValueError(f"plaque {iqi.set!r} is not known; give its number, such as 15 (5 to 180)")
         except ValueError as problem:
             out.append(f"iqi.{k}.set: {problem}")
     return tuple(out)

@@ -10,6 +10,7 @@ import numpy as np
 
 from rtscan.film import F32, F64
 from rtscan.findings import Box, ObjectKind, ObjectMark
+from rtscan.knowledge.iqi import plaque
 from rtscan.simulate.images import shrink
 from rtscan.simulate.imaging import Raster
 from rtscan.simulate.recipe import IqiPart, LetterPart
@@ -39,6 +40,7 @@ ASTM_WIRES_MM = (
     8.13,
 )
 ASTM_SETS = {"A": 1, "B": 6, "C": 11, "D": 16}
+SHIM_RIM_MM = 3.2
 DUPLEX_MM = (0.80, 0.63, 0.50, 0.40, 0.32, 0.25, 0.20, 0.16, 0.13, 0.10, 0.08, 0.063, 0.05)
 
 
@@ -103,24 +105,38 @@ def wire_patches(
     return patches, marks
 
 
-def hole_patch(iqi: IqiPart, raster: Raster, height_mm: float, magnification: float) -> tuple[list[FlatPatch], list[ObjectMark]]:
-    """A hole-type plaque: thickness in thousandths of an inch, holes 4T, 1T, 2T, numbers left out."""
-    t = float(iqi.set or 15) * 0.0254
-    across = iqi.across_mm if iqi.across_mm is not None else 0.0
-    u0, u1, v0, v1 = (
-        iqi.along_mm - 19 * magnification,
-        iqi.along_mm + 19 * magnification,
-        across - 6.3 * magnification,
-        across + 6.3 * magnification,
-    )
-    over = 4
-    x0, y0, uu, vv = _canvas(raster, u0, u1, v0, v1, over)
-    body = ((uu >= u0) & (uu <= u1) & (vv >= v0) & (vv <= v1)).astype(np.float32)
-    for place, size in ((-11.0, max(4 * t, 1.016)), (1.0, max(t, 0.254)), (8.0, max(2 * t, 0.508))):
-        body[np.hypot(uu - iqi.along_mm - place * magnification, vv - across) <= 0.5 * size * magnification] = 0.0
-    small = shrink(t * body, over)
-    ends = [raster.to_px(raster.c0 + u, raster.z0 + v) for u in (u0, u1) for v in (v0, v1)]
-    return [FlatPatch(small, x0, y0, "carbon steel", height_mm)], [_mark("marker", ends, f"plaque {iqi.set}")]
+def hole_patch(
+    iqi: IqiPart, raster: Raster, height_mm: float, magnification: float, rng: np.random.Generator
+) -> tuple[list[FlatPatch], list[ObjectMark]]:
+    """A hole-type plaque as drawn in ASTM E1025, with its shim and, where labelled, its lead number on the end without holes."""
+    plate = plaque(iqi.set or "15")
+    if plate is None:
+        raise ValueError(f"plaque {iqi.set!r} is not known")
+    across, turn = iqi.across_mm or 0.0, np.deg2rad(iqi.turn_deg)
+    half_p, half_q = 0.5 * plate.length_mm * magnification, 0.5 * plate.width_mm * magnification
+    reach = float(np.hypot(half_p, half_q)) + SHIM_RIM_MM * magnification
+    x0, y0, uu, vv = _canvas(raster, iqi.along_mm - reach, iqi.along_mm + reach, across - reach, across + reach, 4)
+    u, v = uu - iqi.along_mm, vv - across
+    p, q = np.abs(u * np.cos(turn) + v * np.sin(turn)), np.abs(v * np.cos(turn) - u * np.sin(turn))
+    body = plate.thickness_mm * ((p <= half_p) & (q <= half_q))
+    for _, size_mm, place_mm in plate.holes:
+        off = np.hypot(u - place_mm * magnification * np.cos(turn), v - place_mm * magnification * np.sin(turn))
+        body[off <= 0.5 * size_mm * magnification] = 0.0
+    rim = SHIM_RIM_MM * magnification
+    body += iqi.shim_mm * ((p <= half_p + rim) & (q <= half_q + rim))
+    patches = [FlatPatch(shrink(body.astype(np.float32), 4), x0, y0, "carbon steel", height_mm)]
+    corners = [(a * half_p * np.cos(turn) - b * half_q * np.sin(turn), a * half_p * np.sin(turn) + b * half_q * np.cos(turn))
+               for a in (-1, 1) for b in (-1, 1)]
+    ends = [raster.to_px(raster.c0 + iqi.along_mm + du, raster.z0 + across + dv) for du, dv in corners]
+    marks = [_mark("marker", ends, f"plaque {plate.number}")]
+    if iqi.label:
+        back = 0.5 * half_p + 0.15 * half_p
+        number = LetterPart(text=str(plate.number), along_mm=iqi.along_mm - back * np.cos(turn), across_mm=across - back * np.sin(turn),
+                            height_mm=0.4 * plate.width_mm, lead_mm=0.8, turn_deg=iqi.turn_deg)
+        letter, mark = letter_patch(number, raster, height_mm, rng)
+        patches += [] if letter is None else [letter]
+        marks.append(mark)
+    return patches, marks
 
 
 def duplex_patch(iqi: IqiPart, raster: Raster, height_mm: float, magnification: float) -> tuple[list[FlatPatch], list[ObjectMark]]:

@@ -176,7 +176,8 @@ class PlacePart(_Section):
 
 
 class IqiPart(_Section):
-    """An image quality indicator. `along_mm`, `across_mm` are its middle on the film, from the film's middle, along and across the weld."""
+    """An image quality indicator. `along_mm`, `across_mm` are its middle on the film, from the film's middle, along and across the weld.
+    `turn_deg` and `shim_mm` are for hole plaques: turned on the part, and a steel plate 3.2 mm larger all round under them."""
 
     kind: Literal["ISO-wire", "ASTM-wire", "hole", "duplex"] = "ISO-wire"
     set: str = "W10"
@@ -184,6 +185,8 @@ class IqiPart(_Section):
     along_mm: float = 0.0
     across_mm: float | None = None
     wire_length_mm: Literal[10, 25, 50] = 50
+    turn_deg: float = Field(default=0.0, ge=-180, le=180)
+    shim_mm: float = Field(default=0.0, ge=0, le=10)
     label: bool = True
 
 

@@ -323,14 +323,14 @@ def _add_marks(
         height = _iqi_height(recipe, geometry, iqi.side)
         magnification = geometry.source_to_film / (geometry.source_to_film - height)
         if iqi.kind == "hole":
-            some, said = hole_patch(iqi, raster, height, magnification)
+            some, said = hole_patch(iqi, raster, height, magnification, rng)
         elif iqi.kind == "duplex":
             some, said = duplex_patch(iqi, raster, height, magnification)
         else:
             some, said = wire_patches(iqi, raster, height, magnification, rng)
         patches += some
         marks += said
-        if iqi.label:
+        if iqi.label and iqi.kind != "hole":
             label = LetterPart(
                 text=iqi_frame_text(iqi),
                 along_mm=iqi.along_mm,

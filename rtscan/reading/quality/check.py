@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rtscan.film import Film, Marks, Strip, Weld
-from rtscan.findings import Check, Quality, Range
+from rtscan.findings import Check, Quality
 from rtscan.job import Job
 from rtscan.knowledge.testing import Limit
 from rtscan.reading.quality.coverage import coverage_checks, exposures_check, markers_check
 from rtscan.reading.quality.density import density_checks
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
 from rtscan.reading.quality.indicator import NO_WIRES, Indicator, numbers_are_sure, read_indicator
-from rtscan.reading.quality.lines import judged, not_assessed
+from rtscan.reading.quality.lines import failed, judged, not_assessed
+from rtscan.reading.quality.plaque import hole_check
 from rtscan.reading.quality.sharpness import sharpness_checks
 from rtscan.reading.quality.tags import tag_checks
 
@@ -30,11 +31,11 @@ def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Se
     if job.testing.standard is None:
         checks.append(Check("testing standard", "not assessed", required=True,
                             says="the job sheet names no testing standard; density and indicator have no limit"))
-    checks += density_checks(film, job, marks, strips, lengths, seen.found)
+    checks += density_checks(film, job, marks, strips, lengths, seen.found, seen.plaque)
     if weld is None:
         checks.append(Check("weld found", "fail", required=True, source="rtscan",
                             says="no weld was found; give its centreline in the job sheet (centreline_px)"))
-    checks.append(_wire_check(job, seen))
+    checks.append(_wire_check(job, seen) if job.iqi.kind != "hole" else hole_check(job, film, seen.plaque, seen.required_plaque))
     checks += sharpness_checks(film, job, strips, seen.contrast, seen.duplex)
     if weld is not None:
         length = length_check(strips, lengths)
@@ -53,13 +54,13 @@ def _wire_check(job: Job, seen: Indicator) -> Check:
     if seen.found is None:
         if seen.why_not != NO_WIRES or not job.iqi.kind:
             return not_assessed(name, seen.why_not, limit, "mm", required=asked)
-        return _no_wire(name, limit, seen.why_not)
+        return failed(name, limit, "mm", seen.why_not)
     if not numbers_are_sure(job):
         count = sum(w.visible for w in seen.found.wires)
         return not_assessed(name, f"{count} wires are seen, but their set is not named; give iqi.set", limit, "mm", required=asked)
     thinnest = seen.found.thinnest_visible
     if thinnest is None:
-        return _no_wire(name, limit, "the set is there, but none of its wires is seen over its visible length")
+        return failed(name, limit, "mm", "the set is there, but none of its wires is seen over its visible length")
     letter = "ASTM wire " if job.iqi.kind == "ASTM-wire" else "W"
     says = f"{letter}{thinnest.wire.number} ({thinnest.wire.diameter_mm:g} mm) is the thinnest wire seen"
     if needed is None:
@@ -70,6 +71,3 @@ def _wire_check(job: Job, seen: Indicator) -> Check:
         says += "; a thicker wire may lie off the film, check the numbers"
     return judged(name, thinnest.wire.diameter_mm, limit, "mm", says, passing=says, slack=1e-6)
 
-
-def _no_wire(name: str, limit: Limit, says: str) -> Check:
-    return Check(name, "fail", limit.clause, None, Range(limit.min, limit.max), "mm", True, limit.unverified, limit.source, says)

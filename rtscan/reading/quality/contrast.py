@@ -87,8 +87,8 @@ def contrast_from_wires(film: Film, found: WireSet, turned: bool, strips: Sequen
     if per_mm <= 0 or best == len(sigmas) - 1:
         return None
     scatter = sqrt(misfit / max(1, sum(len(p) for p, _ in profiles))) / max(per_mm * seen[0].wire.diameter_mm, 1e-9)
-    net = _net_density(film, seen) if film.facts.density_calibrated else None
-    gain = _gain_in_weld(net, strips)
+    net = net_density(film, np.concatenate([w.stretch_px for w in seen])) if film.facts.density_calibrated else None
+    gain = gain_in_weld(net, strips)
     free = len(seen) * 2 * REACH_MM / GRAIN_MM - 2  # blur and contrast are fitted
     as_good = misfits <= misfit * (1 + DEVIATIONS**2 / free)
     return Contrast(per_mm * gain, min(1.0, 2 * sqrt(scatter**2 + 0.05**2)), float(sigmas[best]), f"{len(seen)} wires",
@@ -132,20 +132,19 @@ def _fit(profiles: Sequence[tuple[F64, F64]], wires: Sequence[SeenWire], sigma_m
     return per_mm, sum(weight * float(((loss - per_mm * model) ** 2).sum()) for model, loss, weight in models) / total * len(models)
 
 
-def _net_density(film: Film, seen: Sequence[SeenWire]) -> float:
-    """Median density along the wires, less fog."""
-    points = np.concatenate([w.stretch_px for w in seen])
+def net_density(film: Film, points: F64) -> float:
+    """Median density at points (x, y) of an indicator, less fog."""
     rows, columns = film.density.shape
     values = film.density[np.round(points[:, 1]).astype(int).clip(0, rows - 1), np.round(points[:, 0]).astype(int).clip(0, columns - 1)]
     return max(0.1, float(np.median(values)) - FOG)
 
 
-def _gain_in_weld(net_at_wires: float | None, strips: Sequence[Strip]) -> float:
-    """Net density in the weld over that along the wires: on a linear film the contrast grows with it. 1 where density is relative."""
+def gain_in_weld(net_at_indicator: float | None, strips: Sequence[Strip]) -> float:
+    """Net density in the weld over that at the indicator: on a linear film the contrast grows with it. 1 where density is relative."""
     inside = [strip.density[weld_rows(strip) & strip.usable] for strip in strips]
-    if net_at_wires is None or not any(len(i) for i in inside):
+    if net_at_indicator is None or not any(len(i) for i in inside):
         return 1.0
-    return max(0.2, (float(np.median(np.concatenate(inside))) - FOG) / net_at_wires)
+    return max(0.2, (float(np.median(np.concatenate(inside))) - FOG) / net_at_indicator)
 
 
 def weld_rows(strip: Strip, beside_mm: float = 0.0) -> Bool:

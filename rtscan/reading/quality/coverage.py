@@ -105,7 +105,8 @@ def _hidden(strips: Sequence[Strip], columns: Sequence[Bool]) -> Check:
     hidden_mm = sum(float((_hidden_columns(s) & c).sum()) / (s.pixels_per_mm or 1.0) for s, c in zip(strips, columns, strict=True))
     if hidden_mm <= 0.5:
         return judged(name, 0.0, limit, "mm", "")
-    return not_assessed(name, f"{hidden_mm:.0f} mm of weld lie under lead or border", limit, "mm", measured=round(hidden_mm, 1))
+    return not_assessed(name, f"{hidden_mm:.0f} mm of weld lie under lead, border or edges of a plaque", limit, "mm",
+                        measured=round(hidden_mm, 1))
 
 
 def _hidden_columns(strip: Strip) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:

@@ -10,7 +10,7 @@ import numpy as np
 from rtscan.film import F32, F64, Film, Marks, Strip
 from rtscan.findings import Check
 from rtscan.job import Job
-from rtscan.knowledge.testing import density_limits, fog_limit
+from rtscan.knowledge.testing import density_limits, density_variation, fog_limit
 from rtscan.reading.quality.contrast import SPARSE, film_values
 from rtscan.reading.quality.diagnostic import (
     BESIDE_MM,
@@ -19,6 +19,7 @@ from rtscan.reading.quality.diagnostic import (
     DiagnosticLength,
 )
 from rtscan.reading.quality.lines import judged, not_assessed, practice
+from rtscan.reading.quality.plaque import SeenPlaque, density_inside
 from rtscan.reading.quality.variation import READING_TOLERANCE, along_weld, variation_check, variation_limit
 from rtscan.reading.quality.wires import WireSet
 
@@ -27,7 +28,7 @@ LOST_SHARE_MAX = 0.3
 
 
 def density_checks(film: Film, job: Job, marks: Marks, strips: Sequence[Strip], lengths: Sequence[DiagnosticLength],
-                   found: WireSet | None) -> list[Check]:
+                   found: WireSet | None, plaque: SeenPlaque | None = None) -> list[Check]:
     """Minimum and maximum by standard and source, saturation, fog, variation, over the diagnostic length; over all that the set-up covers
     where the film has none. Not assessed without calibration or weld."""
     checks = [_saturation(film, marks, strips, lengths)]
@@ -48,7 +49,8 @@ def density_checks(film: Film, job: Job, marks: Marks, strips: Sequence[Strip], 
     ]
     if standard == "asme-v":
         along = np.concatenate([along_weld(strip)[length.judged] for strip, length in zip(strips, lengths, strict=True)])
-        checks.append(variation_check(variation_limit(strips[0], found), along))
+        speaks_for = variation_limit(strips[0], found) if plaque is None else density_variation(density_inside(film, plaque))
+        checks.append(variation_check(speaks_for, along))
     return checks
 
 

@@ -1,4 +1,4 @@
-"""The indicator on the film and what it says: which wires are seen, contrast per mm, blur. One look, shared by all checks."""
+"""The indicator on the film and what it says: which wires or holes are seen, contrast per mm, blur. One look, shared by all checks."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from rtscan.knowledge.iqi import (
     Side,
     Wire,
     api_required_wire,
+    asme_required_plaque,
     asme_required_wire,
     astm_wire,
     iso_required_wire,
@@ -22,6 +23,7 @@ from rtscan.knowledge.iqi import (
 )
 from rtscan.reading.quality.contrast import Contrast, contrast_from_source, contrast_from_wires
 from rtscan.reading.quality.duplex import Duplex, read_duplex
+from rtscan.reading.quality.plaque import SeenPlaque, contrast_from_plaque, read_plaque
 from rtscan.reading.quality.wires import WireSet, read_wires
 from rtscan.reading.wires import ASSUMED_SET
 
@@ -33,13 +35,16 @@ NO_WIRES = "no wires are seen on the film"
 
 @dataclass(frozen=True)
 class Indicator:
-    """`found` is None when no wire set is seen or none was looked for (`why_not` says which); `contrast` may come from the source."""
+    """`found` is None when no wire set is seen or none was looked for (`why_not` says which); `contrast` may come from the source.
+    `plaque` and `required_plaque` (its number, 2T essential) are for hole-type indicators."""
 
     found: WireSet | None
     required: RequiredWire | None
     contrast: Contrast | None
     why_not: str = ""
     duplex: Duplex | None = None
+    plaque: SeenPlaque | None = None
+    required_plaque: int | None = None
 
 
 def read_indicator(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Sequence[Strip]) -> Indicator:
@@ -52,7 +57,10 @@ def read_indicator(film: Film, job: Job, weld: Weld | None, marks: Marks, strips
                    "either it is no wire set or the source is another")
         found, contrast = None, None
     duplex = read_duplex(film) if job.iqi.kind == "duplex" else None
-    return Indicator(found, required_wire(job), contrast or expected, why_not, duplex)
+    plaque = read_plaque(marks)
+    if plaque is not None:
+        contrast = contrast_from_plaque(film, plaque, strips)
+    return Indicator(found, required_wire(job), contrast or expected, why_not, duplex, plaque, required_plaque(job))
 
 
 def numbers_are_sure(job: Job) -> bool:
@@ -98,6 +106,13 @@ def required_wire(job: Job) -> RequiredWire | None:
         return iso_required_wire("single-source", testing_class, wall_mm, job.exposure.source)
     arrangement: Arrangement = "double-film" if _side(job, double) == "film" else "double-source"
     return iso_required_wire(arrangement, testing_class, 2 * wall_mm, job.exposure.source)
+
+
+def required_plaque(job: Job) -> int | None:
+    """Number of the plaque whose 2T hole must be seen; None when the standard asks for none or the wall is not known."""
+    if job.weld.wall_mm is None or job.testing.standard != "asme-v":
+        return None
+    return asme_required_plaque(_side(job, (job.exposure.technique or "").startswith("DW")), job.weld.wall_mm)
 
 
 def _side(job: Job, double: bool) -> Side:

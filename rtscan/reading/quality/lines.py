@@ -23,6 +23,11 @@ def judged(name: str, measured: float, limit: Limit, unit: str, failing: str, *,
                  limit.unverified, limit.source, passing if passed else failing)
 
 
+def failed(name: str, limit: Limit, unit: str, says: str) -> Check:
+    """A line that fails because nothing was found to measure."""
+    return Check(name, "fail", limit.clause, None, _range(limit, 3), unit, True, limit.unverified, limit.source, says)
+
+
 def not_assessed(name: str, why: str, limit: Limit | None = None, unit: str = "", *, required: bool = True,
                  measured: float | None = None) -> Check:
     """A line that could not be judged, and why."""

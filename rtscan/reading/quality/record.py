@@ -8,10 +8,11 @@ import numpy as np
 
 from rtscan import __version__
 from rtscan.film import F64, Film, Strip, Weld
-from rtscan.findings import FilmQuality, Quality, Stretch, WireSeen
+from rtscan.findings import FilmQuality, HoleSeen, PlaqueSeen, Quality, Stretch, WireSeen
 from rtscan.job import Job, job_sha256
 from rtscan.reading.quality.contrast import REACH_MM, weld_rows
 from rtscan.reading.quality.indicator import Indicator
+from rtscan.reading.quality.plaque import SeenPlaque
 from rtscan.reading.quality.wires import SeenWire, profile_across
 
 PLACES = 400
@@ -28,6 +29,7 @@ def film_quality(film: Film, job: Job, weld: Weld | None, strips: Sequence[Strip
         testing=" class ".join(t for t in (job.testing.standard or "", job.testing.class_ or "") if t),
         iqi=" ".join(t for t in (job.iqi.kind or "", job.iqi.set) if t),
         wires=() if found is None else tuple(_wire(film, wire, found.turned) for wire in found.wires),
+        plaque=None if indicator.plaque is None else _plaque(indicator.plaque),
         contrast_per_mm=None if contrast is None else contrast.per_mm, contrast_from="" if contrast is None else contrast.said_by,
         unsharpness_mm=None if contrast is None else contrast.unsharpness_mm,
         along_mm=_rounded(along, 2), density_along=_rounded(middle, 3), density_low_along=_rounded(low, 3),
@@ -49,6 +51,13 @@ def _wire(film: Film, wire: SeenWire, turned: bool) -> WireSeen:
         profile = tuple((round(float(u), 3), round(float(level - d), 5)) for u, d in zip(u_mm, density, strict=True))
     return WireSeen(wire.wire.number, wire.wire.diameter_mm, wire.visible, round(wire.snr, 1), round(wire.visible_mm, 1),
                     round(wire.contrast, 4), tuple((round(float(x), 1), round(float(y), 1)) for x, y in wire.path_px), profile)
+
+
+def _plaque(seen: SeenPlaque) -> PlaqueSeen:
+    corners = tuple((round(float(x), 1), round(float(y), 1)) for x, y in seen.on_film.corners_px)
+    holes = tuple(HoleSeen(one.hole.name, round(one.hole.diameter_mm, 4), one.visible, round(one.snr, 1), round(one.hole.contrast, 4),
+                           (round(float(one.hole.centre_px[0]), 1), round(float(one.hole.centre_px[1]), 1))) for one in seen.holes)
+    return PlaqueSeen(seen.plaque.number, round(seen.plaque.thickness_mm, 4), round(seen.on_film.step, 4), corners, holes)
 
 
 def _density_along(strips: Sequence[Strip]) -> tuple[F64, F64, F64, F64]:
