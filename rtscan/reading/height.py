@@ -6,13 +6,14 @@ at the wires) / (P at the wires), and P = density − fog − S. S is a share of
 radiation as the rule of thumb has it for the metal gone through (`SCATTER_PER_MM`), weakened because a bead lets less through than the
 parent metal around it (`SCATTER_AROUND`, from the simulated exploration films).
 
-Only compact dark indications get a height, and only with wires; otherwise it is None, which acceptance reads as "depth needed":
-attenuation of the declared source alone misses by up to a factor of two; the metal of bright ones is not known; along a line contrast
-varies, one narrower than the blur shows only height times width, and the background takes an unknown part of what is wide.
+Only what the network takes for a pore gets a height, and only with wires; otherwise it is None, which acceptance reads as "depth needed":
+attenuation of the declared source alone misses by up to a factor of two; slag takes out about half as much as a void, and the metal of
+bright ones is not known; along a line contrast varies, one narrower than the blur shows only height times width, and the background takes
+an unknown part of what is wide.
 
-Budget, relative standard uncertainties in quadrature, k = 2: wires (their fit); law (scatter and hardening, `LAW_DOUBT`); noise (one over
-signal-to-noise); size (the fit holds height times area, so what the lesser axis is in doubt by, the height is too); filling (slag takes out
-about half as much as a void, `FILLING_DOUBT`). Law and filling are estimates from the simulated exploration films.
+Budget, relative standard uncertainties in quadrature, k = 2: wires (their fit); law (scatter and hardening, `LAW_DOUBT`, an estimate from
+the simulated exploration films); noise (one over signal-to-noise); size (the fit holds height times area, so what the lesser axis is in
+doubt by, the height is too).
 """
 
 from __future__ import annotations
@@ -24,8 +25,10 @@ import numpy as np
 
 from rtscan.film import Background, Region
 from rtscan.job import Job
+from rtscan.reading.net import KINDS
 from rtscan.reading.quality.contrast import FOG, SCATTER_PER_MM, Contrast, weld_rows
 
+PORE = f"net_kind_{KINDS.index('pore')}"
 SCATTER_AROUND = 0.6
 UNKNOWN_THROUGH_MM = 10.0
 """Metal gone through when the job sheet does not tell it."""
@@ -33,7 +36,8 @@ LEAST_PRIMARY = 0.1
 """Least share of the net density that is primary: tenfold build-up is more than any wall that is radiographed makes."""
 LAW_DOUBT, LINEAR_DOUBT = 0.2, 0.35
 """Relative standard uncertainty of metal by this law, and by contrast per mm alone on relative density."""
-FILLING_DOUBT = 0.15
+VOID_BAR = 0.7
+"""Least share of the network for a pore."""
 MOST_WIDTH_MM = 2.5
 """The background follows a part of what is wider."""
 
@@ -76,11 +80,12 @@ def height_of(
     region: Region, background: Background, law: MetalLaw | None, width_mm: float, width_u_mm: float
 ) -> tuple[float, float] | None:
     """Height in mm and its expanded uncertainty (k = 2); None where contrast does not tell it. Width: of the greatest inner circle."""
-    if law is None or region.tone != "dark" or not region.features["fitted"] or not 0 < width_mm <= MOST_WIDTH_MM:
+    void = region.tone == "dark" and region.features["fitted"] and region.features.get(PORE, 0.0) >= VOID_BAR
+    if law is None or not void or not 0 < width_mm <= MOST_WIDTH_MM:
         return None
     rows, columns = background.flawfree.shape
     at = np.round(region.outline).astype(int)
     density = float(np.median(background.flawfree[at[:, 1].clip(0, rows - 1), at[:, 0].clip(0, columns - 1)]))
     height = law.height_mm(region.contrast, density)
-    parts = [law.doubt, 1.0 / max(1.0, region.score), 0.5 * width_u_mm / width_mm, FILLING_DOUBT]
+    parts = [law.doubt, 1.0 / max(1.0, region.score), 0.5 * width_u_mm / width_mm]
     return height, 2.0 * height * float(np.sqrt(np.sum(np.square(parts))))

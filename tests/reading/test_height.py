@@ -9,7 +9,7 @@ import pytest
 
 from rtscan.film import Background, Region, Strip
 from rtscan.job import Job
-from rtscan.reading.height import LAW_DOUBT, LINEAR_DOUBT, SCATTER_AROUND, MetalLaw, height_of, metal_law
+from rtscan.reading.height import LAW_DOUBT, LINEAR_DOUBT, PORE, SCATTER_AROUND, MetalLaw, height_of, metal_law
 from rtscan.reading.quality.contrast import FOG, SCATTER_PER_MM, AtWires, Contrast
 
 ROWS, COLUMNS, PITCH = 120, 200, 20.0
@@ -47,7 +47,7 @@ def wires() -> Contrast:
 def pore(contrast: float, **changes: float) -> Region:
     t = np.linspace(0, 2 * np.pi, 24, endpoint=False)
     outline = np.stack([100 + 10 * np.cos(t), 60 + 10 * np.sin(t)], axis=1)
-    return Region(0, "dark", outline, 20.0, contrast, 10.0, {"fitted": 1.0} | changes)
+    return Region(0, "dark", outline, 20.0, contrast, 10.0, {"fitted": 1.0, PORE: 0.9} | changes)
 
 
 @pytest.mark.parametrize("height", [0.2, 1.0, 3.0])
@@ -62,8 +62,8 @@ def test_the_height_of_a_void_in_a_bead_comes_out_with_wires_on_the_parent_metal
 def test_the_doubt_is_the_sum_of_its_parts_in_quadrature() -> None:
     law = metal_law(wires(), (background(),), JOB)
     height, doubt = height_of(pore(0.1), background(), law, 1.0, 0.4) or (0.0, 0.0)
-    # wires 0.1 / 2, law, noise 1 / 20, size 0.4 / 2 / 1.0, filling 0.15; k = 2
-    assert doubt / height == pytest.approx(2 * np.sqrt(0.05**2 + LAW_DOUBT**2 + 0.05**2 + 0.2**2 + 0.15**2))
+    # wires 0.1 / 2, law, noise 1 / 20, size 0.4 / 2 / 1.0; k = 2
+    assert doubt / height == pytest.approx(2 * np.sqrt(0.05**2 + LAW_DOUBT**2 + 0.05**2 + 0.2**2))
 
 
 def test_on_relative_density_contrast_per_mm_counts_and_the_doubt_is_larger() -> None:
@@ -80,5 +80,6 @@ def test_nothing_is_said_where_contrast_does_not_tell() -> None:
     assert height_of(pore(0.1), back, None, 1.0, 0.1) is None
     assert height_of(replace(pore(0.1), tone="bright"), back, law, 1.0, 0.1) is None
     assert height_of(pore(0.1, fitted=0.0), back, law, 1.0, 0.1) is None  # a line
+    assert height_of(pore(0.1, **{PORE: 0.5}), back, law, 1.0, 0.1) is None  # perhaps slag
     assert height_of(pore(0.1), back, law, 3.0, 0.1) is None  # wide
     assert height_of(pore(0.1), back, law, 1.0, 0.1) is not None

@@ -96,7 +96,8 @@ def test_a_rounded_body_is_measured_at_its_toe_whatever_the_blur(body: Body, blu
     assert one.local_width_mm == pytest.approx(body.width, abs=0.12)
     assert one.length_mm > 0.9 * body.length  # half contrast would give 0.87
     assert abs(one.length_mm - body.length) <= (one.length_u_mm or 0)
-    assert one.height_mm == pytest.approx(contrast / 0.5, rel=0.1)
+    if body.length == body.width:  # an elongated one may be slag, so its height is left open
+        assert one.height_mm == pytest.approx(contrast / 0.5, rel=0.1)
     assert one.across_mm == pytest.approx((body.row - MIDDLE) / PITCH, abs=0.03)
     assert one.along_mm == pytest.approx(body.column / PITCH, abs=0.03)
 
