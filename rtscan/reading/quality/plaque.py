@@ -114,7 +114,7 @@ def hole_check(job: Job, film: Film, seen: SeenPlaque | None, required: int | No
     if film.pixels_per_mm is None:
         return not_assessed(name, "no scale: give pixels_per_mm", limit, "%")
     if seen is None:
-        return failed(name, limit, "%", "no hole plaque is seen on the film")
+        return failed(name, limit, "%", "no hole plaque with a hole in sight is seen on the film")
     smallest = seen.smallest_visible
     if smallest is None:
         return failed(name, limit, "%", f"plaque No. {seen.plaque.number} is there, but none of its holes is seen")

@@ -92,7 +92,7 @@ def test_too_thick_a_plaque_fails_and_so_does_none(make: Make) -> None:
     coarse = line(make(iqi=[{**HOLE, "set": "40"}], **ASME))
     assert coarse.result == "fail"
     missing = make({"iqi.kind": "hole", "iqi.set": "12"}, iqi=[], **ASME)
-    assert (line(missing).result, line(missing).says) == ("fail", "no hole plaque is seen on the film")
+    assert (line(missing).result, line(missing).says) == ("fail", "no hole plaque with a hole in sight is seen on the film")
     assert not missing.quality.readable
 
 
