@@ -71,8 +71,8 @@ def find_plaque(film: Film, usable: Bool, lead: Lead, job: Job, settings: Plaque
 
 
 def _plain(holes: tuple[HoleOnFilm, ...], step: float) -> int:
-    """How many holes are plain, and as deep as the plate."""
-    return sum(hole.snr >= PLAIN_HOLE and abs(hole.contrast - step) <= PLAIN_DEPTH * step for hole in holes)
+    """How many of the two larger holes are plain, and as deep as the plate; a 1T alone is a speck."""
+    return sum(hole.name != "1T" and hole.snr >= PLAIN_HOLE and abs(hole.contrast - step) <= PLAIN_DEPTH * step for hole in holes)
 
 
 def _bright(film: Film, plate: Plate) -> Bool:
