@@ -11,12 +11,14 @@ from rtscan.film import F32, F64
 
 FRONT_SHARE = 0.75
 """Reach of a drop ahead of its middle over its mean reach: the front is the steep end."""
+LUMP_MM = 6.0
 
 
 @dataclass(frozen=True)
 class BeadPlan:
     """What a bead is made from: half width, height (mm), ripple height and pitch, unevenness of its drops,
-    power of its profile, how far the ripples trail at the edges (share of the half width), rounding of its toes and seams (mm)."""
+    power of its profile, how far the ripples trail at the edges (share of the half width), rounding of its toes and seams (mm), lumps:
+    how far it rises and sinks over a few mm, as a share of its height."""
 
     half: float
     height: float
@@ -26,6 +28,7 @@ class BeadPlan:
     power: float
     bow: float
     toe_mm: float
+    lumps: float = 0.0
 
 
 def smooth_noise(n: int, step_mm: float, scale_mm: float, rng: np.random.Generator) -> F64:
@@ -50,6 +53,8 @@ def lay_bead(plan: BeadPlan, across: F64, along: F64, middle: F64, stops: tuple[
     tall = height * np.clip(
         1 + rough * (0.05 * rng.standard_normal(n) * min(plan.pitch_mm / 2, 1) + 0.10 * _along(places, 14, rng)), 0.1, 2.2
     )
+    if plan.lumps > 0:
+        tall = tall * np.maximum(1 + plan.lumps * _along(places, LUMP_MM, rng), 0.1)
     swing = plan.half * rough * (0.05 * _along(places, 5, rng) + 0.05 * _along(places, 28, rng))
     for stop in stops:
         near = np.exp(-0.5 * ((places - stop) / 3.0) ** 2)

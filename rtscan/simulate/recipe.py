@@ -131,6 +131,7 @@ class WeldPart(_Section):
     ripple_mm: float = Field(default=0.10, ge=0, le=1.0, description="height of the ripples of the cap")
     ripple_pitch_mm: float = Field(default=2.2, ge=0.3, le=12)
     roughness: float = Field(default=1.0, ge=0, le=4, description="unevenness of beads, edges and weave; 1 is hand welding")
+    lumps: float = Field(default=0.0, ge=0, le=0.5, description="how far beads rise and sink over a few mm, as a share of their height")
     root_uneven: float = Field(default=1.0, ge=0, le=4, description="unevenness of the root bead over the usual: lumps and sags")
     toe_mm: float = Field(default=0.3, ge=0.1, le=1.5, description="rounding of toes and of seams between drops, standard deviation")
     ground: bool = False
