@@ -25,6 +25,9 @@ STRAY = (1.0, 99.0)
 HIDDEN_SHARE_MAX = 0.05
 HIDING_DENSITY = 0.5
 """A mark that changes the density by this much hides what is under it. With the share above: common practice, no published source."""
+END_SHARE, DOUBLE_END_SHARE = 0.25, 0.15
+"""Thin or dense ends of one wall shorten its diagnostic length and make no film unfit while the middle half is fit; the ends of a double
+image are shot again from the side. The project's own choice."""
 LENGTH_MM = 10.0
 LEAST_SNR = 6.0
 LEAST_CONTRAST = 0.006
@@ -51,7 +54,7 @@ class Fitness:
 
 def fitness_of(exposed: Exposed, weld: WeldFacts, wire_required: int | None) -> Fitness:
     """The fitness of an exposed film, before development; `weld` as in its key."""
-    inside = _weld_field(exposed, weld, BESIDE_MM)
+    inside = _weld_field(exposed, weld, BESIDE_MM, END_SHARE)
     for mark in exposed.marks:
         if mark.kind in ("letter", "marker"):
             x0, y0, x1, y1 = (int(v / _STEP) for v in mark.bbox_px)
@@ -63,7 +66,7 @@ def fitness_of(exposed: Exposed, weld: WeldFacts, wire_required: int | None) -> 
 
 def hidden_share(exposed: Exposed, weld: WeldFacts, density: F32) -> float:
     """Share of the weld where the developed film, float32 `density` (rows, columns), is far from what the exposure gives."""
-    inside = _weld_field(exposed, weld, 0.0)
+    inside = _weld_field(exposed, weld, 0.0, 0.0)
     expected = _even_density(exposed)
     shown = cv2.resize(density, expected.shape[::-1], interpolation=cv2.INTER_AREA)
     top = exposed.recipe.scan.density_max
@@ -80,11 +83,11 @@ def _even_density(exposed: Exposed) -> F64:
     return np.asarray(exposed.law.net_density(exposed.exposure * dose) + exposed.recipe.film.fog, dtype=np.float64)
 
 
-def _weld_field(exposed: Exposed, weld: WeldFacts, beside_mm: float) -> NDArray[np.bool_]:
-    """True over the weld and `beside_mm` on either side, every fourth pixel."""
+def _weld_field(exposed: Exposed, weld: WeldFacts, beside_mm: float, ends: float) -> NDArray[np.bool_]:
+    """True over the weld and `beside_mm` on either side, every fourth pixel; on one wall without this share of it at either end."""
     field = np.zeros(exposed.raster.shape, dtype=np.uint8)
     for arc in weld.arcs:
-        part = _judged_part(len(arc.centreline_px), arc.wall is not None)
+        part = _judged_part(len(arc.centreline_px), DOUBLE_END_SHARE if arc.wall is not None else ends)
         if not arc.left_edge_px[part]:  # this wall's weld lies off the film
             continue
         ring = np.vstack([np.asarray(arc.left_edge_px)[part], np.asarray(arc.right_edge_px)[part][::-1]]).reshape(-1, 1, 2)
@@ -93,9 +96,9 @@ def _weld_field(exposed: Exposed, weld: WeldFacts, beside_mm: float) -> NDArray[
     return np.asarray(cv2.dilate(field, np.ones((wide, wide), np.uint8))[::_STEP, ::_STEP] > 0)
 
 
-def _judged_part(points: int, double: bool) -> slice:
-    """The points of an arc where the density counts: all, on double images the middle 70 %, for the ends are shot again from the side."""
-    cut = round(0.15 * points) if double else 0
+def _judged_part(points: int, ends: float) -> slice:
+    """The points of an arc without a share of them at either end."""
+    cut = round(ends * points)
     return slice(cut, points - cut)
 
 
