@@ -7,7 +7,6 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from rtscan.cli.ahead import import_ahead
 from rtscan.cli.terminal import Exit, complain, warn, with_progress
 from rtscan.errors import RtscanError
 from rtscan.filmset.one_film import FilmTask, read_and_write, refuse_double_names
@@ -43,7 +42,6 @@ def read(
     given: dict[str, Any] = {key: value for key, value in overrides.items() if value is not None}
     settings = ReadSettings(units=units, judge_anyway=judge_anyway)
     refuse_double_names(films, ".worksheet.json")
-    import_ahead()
     failed, verdicts = False, []
     for path in with_progress(films, "films"):
         try:
