@@ -12,6 +12,7 @@ from rtscan.film import F32, F64
 FRONT_SHARE = 0.75
 """Reach of a drop ahead of its middle over its mean reach: the front is the steep end."""
 LUMP_MM = 6.0
+"""Along the bead: what sound stretches of real films vary over, from looking; no published source."""
 
 
 @dataclass(frozen=True)
