@@ -14,7 +14,6 @@ from rtscan.acceptance.situation import situation_from_job
 from rtscan.film import F64, Arc, Background, Film, Marks, Strip, Weld
 from rtscan.findings import (
     ExposureFacts,
-    FilmQuality,
     Group,
     Indication,
     LocationFacts,
@@ -26,6 +25,7 @@ from rtscan.findings import (
     Worksheet,
 )
 from rtscan.job import Job, job_sha256
+from rtscan.quality_records import FilmQuality
 from rtscan.reading.background import estimate_background
 from rtscan.reading.classify import classify
 from rtscan.reading.group import group

@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 
 from rtscan.film import Film
-from rtscan.findings import Check, FilmQuality, HoleSeen, PlaqueSeen, WireSeen
+from rtscan.findings import Check
+from rtscan.quality_records import FilmQuality, HoleSeen, PlaqueSeen, WireSeen
 from rtscan.report.sheet_facts import check_row
 from rtscan.report.words import CAUTION
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from rtscan.film import Film
-from rtscan.findings import FilmFacts, FilmQuality, HoleSeen, PlaqueSeen
+from rtscan.findings import FilmFacts
+from rtscan.quality_records import FilmQuality, HoleSeen, PlaqueSeen
 from rtscan.report.quality_page import quality_html, quality_lines
 
 

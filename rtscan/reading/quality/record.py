@@ -8,8 +8,9 @@ import numpy as np
 
 from rtscan import __version__
 from rtscan.film import F64, Film, Strip, Weld
-from rtscan.findings import FilmQuality, HoleSeen, PlaqueSeen, Quality, Stretch, WireSeen
+from rtscan.findings import Quality, Stretch
 from rtscan.job import Job, job_sha256
+from rtscan.quality_records import FilmQuality, HoleSeen, PlaqueSeen, WireSeen
 from rtscan.reading.quality.contrast import REACH_MM, weld_rows
 from rtscan.reading.quality.indicator import Indicator
 from rtscan.reading.quality.plaque import SeenPlaque
