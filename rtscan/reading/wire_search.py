@@ -103,11 +103,12 @@ class Chain:
 
 
 def make_bands(film: Film, usable: Bool, turned: bool, thickest_mm: float, cell_mm: tuple[float, float],
-               window: tuple[slice, slice] | None = None, under: Bool | None = None) -> Bands | None:
+               window: tuple[slice, slice] | None = None, under: Bool | None = None, plain: bool = False) -> Bands | None:
     """The film made ready: averaged along the wires, shading and slow structure taken out across them, in units of local noise.
 
     `window` limits the work to part of the film (rows, columns); `under` (shape of the film) is where the shading is not followed, because
-    wires are known to lie there. None when there is less than 8 mm by 12 mm of film.
+    wires are known to lie there; `plain` leaves plain bright lines out of it too, for thick wires pull it towards them and so darken the
+    film beside, but so do the ripples of a bead. None when there is less than 8 mm by 12 mm of film.
     """
     ppm = film.pixels_per_mm or 1.0
     cut = window or (slice(0, film.density.shape[0]), slice(0, film.density.shape[1]))
@@ -128,7 +129,7 @@ def make_bands(film: Film, usable: Bool, turned: bool, thickest_mm: float, cell_
     if under is not None:
         covered = cv2.resize(under[cut].view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
         free &= (covered.T if turned else covered) < 64
-    slow = _shading(mean, free, per_mm, round(max(3.0, 5 * thickest_mm) * per_mm))
+    slow = _shading(mean, free, per_mm, round(max(3.0, 5 * thickest_mm) * per_mm), plain)
     inside &= cv2.dilate(walls.view(np.uint8), np.ones((1, 2 * round(BEND_MM * per_mm) + 1), np.uint8)) == 0
     rough = np.where(inside, slow - mean, 0).astype(np.float32)
     field = (round(12 * per_mm) | 1, max(3, round(4.5 * rows / along_px * ppm)) | 1)
@@ -148,17 +149,19 @@ def _beside_walls(mean: F32, inside: Bool, rows_per_mm: float, per_mm: float) ->
     return cv2.dilate((np.abs(slope) > STEEP_PER_MM).astype(np.uint8), reach) > 0
 
 
-def _shading(mean: F32, inside: Bool, per_mm: float, width: int) -> F32:
-    """What varies slowly across the wires, deep dark lines left out."""
+def _shading(mean: F32, inside: Bool, per_mm: float, width: int, plain: bool) -> F32:
+    """What varies slowly across the wires, deep dark lines left out, with `plain` the bright ones too."""
     slow = _slow(mean, inside, width)
     off = np.where(inside, mean - slow, 0).astype(np.float32)
     deep = DEEP * 1.4826 * (float(np.median(np.abs(off[inside]))) if inside.any() else 1.0)
     reach = np.ones((1, width | 1), np.uint8)
-    dark = (off > deep) & (off > -cv2.erode(off, reach))
-    if not dark.any():
+    lines = (off > deep) & (off > -cv2.erode(off, reach))
+    if plain:
+        lines |= (off < -deep) & (-off > cv2.dilate(off, reach))
+    if not lines.any():
         return slow
     rim = np.ones((1, 2 * round(DEEP_RIM_MM * per_mm) + 1), np.uint8)
-    return _slow(mean, inside & (cv2.dilate(dark.view(np.uint8), rim) == 0), width)
+    return _slow(mean, inside & (cv2.dilate(lines.view(np.uint8), rim) == 0), width)
 
 
 def _slow(image: F32, inside: Bool, width: int) -> F32:
@@ -257,7 +260,8 @@ def _starts(sums: F32, direction: int, wires: Sequence[Wire], per_mm: float, set
             least: float) -> list[tuple[float, int, list[int]]]:
     """Chains that start anywhere in any line, wires at growing columns, wire k weighed 0.8^k: (evidence, line, columns as on the film).
 
-    Dynamic programming from the thinnest wire back; of starts within 1.5 mm in all lines only the best.
+    A thin wire off the film speaks neither for the set nor against it. Dynamic programming from the thinnest wire back; of starts within
+    1.5 mm in all lines only the best.
     """
     columns = sums.shape[1]
     held = np.minimum(sums, CAP)
@@ -268,7 +272,7 @@ def _starts(sums: F32, direction: int, wires: Sequence[Wire], per_mm: float, set
         low, high = _gap_columns(wires[k - 1], wires[k], per_mm, settings)
         links.append((here, low, high))
         gap = np.ones((1, high - low + 1), np.uint8)
-        padded = cv2.copyMakeBorder(here[:, low:], 0, 0, 0, high, cv2.BORDER_CONSTANT, value=-4.0)
+        padded = cv2.copyMakeBorder(here[:, low:], 0, 0, 0, high, cv2.BORDER_CONSTANT, value=0.0)
         gains = cv2.dilate(padded, gap, anchor=(0, 0))[:, :columns]
     total = np.where(held >= settings.first_snr_min, held + gains, -np.inf)
     best = total.max(axis=0)

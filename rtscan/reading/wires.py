@@ -33,6 +33,8 @@ FAINT = 4.5
 CONTRAST_POWER, MOST_SHOWN = 1.5, 50.0
 """Signal-to-noise of a wire goes with its diameter to this power, between a blurred wire (2) and a sharp one; held where it is plain."""
 MASK_MM = 0.7
+LONGEST_MM = 75.0
+"""Wires are 10, 25 or 50 mm long (ISO 19232-1, from memory) and no film enlarges them by more than half; the toes of a weld run on."""
 
 
 def find_wires(film: Film, usable: Bool, iqi: IqiSection, settings: WireSettings) -> tuple[Mark, ...]:
@@ -42,16 +44,26 @@ def find_wires(film: Film, usable: Bool, iqi: IqiSection, settings: WireSettings
         return ()
     kind = iqi.kind or "ISO-wire"
     wires = wire_set(kind, iqi.set) or wire_set("ISO-wire", ASSUMED_SET)
+    found = _rows(film, usable, wires, visible_length_mm(kind), settings, plain=False)
+    if all(row.likeness < settings.likeness_beyond_doubt for row in found):
+        plain = _rows(film, usable, wires, visible_length_mm(kind), settings, plain=True)
+        found += [row for row in plain if row.likeness >= settings.likeness_beyond_doubt]
+    return _marks(max(found, key=lambda row: row.likeness), iqi) if found else ()
+
+
+def _rows(film: Film, usable: Bool, wires: Sequence[Wire], length_mm: float, settings: WireSettings, plain: bool) -> list[_Row]:
+    """The best row of lines across the long side of the film and the best along it, where there is one; the first alone when it is
+    beyond doubt. `plain` as in `make_bands`."""
     found: list[_Row] = []
     usual = film.density.shape[0] > film.density.shape[1]
     for turned, penalty in ((usual, 0.0), (not usual, settings.unusual_way_penalty)):
         least = settings.set_evidence_min + penalty
-        bands = make_bands(film, usable, turned, wires[0].diameter_mm, settings.cell_mm)
-        if bands is not None and (row := _best_row(bands, wires, visible_length_mm(kind), settings, least)) is not None:
+        bands = make_bands(film, usable, turned, wires[0].diameter_mm, settings.cell_mm, plain=plain)
+        if bands is not None and (row := _best_row(bands, wires, length_mm, settings, least)) is not None:
             found.append(row)
             if row.evidence >= settings.beyond_doubt and row.likeness >= settings.likeness_beyond_doubt:
                 break
-    return _marks(max(found, key=lambda row: row.likeness), iqi) if found else ()
+    return found
 
 
 @dataclass(frozen=True)
@@ -87,11 +99,13 @@ def _best_row(bands: Bands, wires: Sequence[Wire], length_mm: float, settings: W
 
 def _row(bands: Bands, ridges: F32, chain: Chain, length: int, expected: F64) -> _Row | None:
     """A chain followed to its ends; None when a line of it can be no wire."""
-    rows, together = follow(ridges, chain, length, expected)
+    rows, together = follow(ridges, bands.known, chain, length, expected)
     places = np.stack([_own_path(ridge, rows, together[:, k], length) for k, ridge in enumerate(ridges)], axis=1)
     strength = [float(np.median(ndimage.uniform_filter1d(_at(bands.rough, rows, path), 5))) for path in places.T]
     shown = np.array([_at(ridge, rows, path).sum() for ridge, path in zip(ridges, places.T, strict=True)]) / np.sqrt(len(rows))
     clear = np.array([_at(bands.known.astype(np.float32), rows, path).mean() > 0.5 for path in places.T])
+    if len(rows) > LONGEST_MM * bands.rows_per_mm:
+        return None
     if _has_stray(strength, chain.evidence >= SURE_EVIDENCE) or _has_gap(np.where(clear, shown, np.inf), np.where(clear, shown, 0.0)):
         return None
     return _Row(chain.evidence, float(expected @ np.minimum(shown, MOST_SHOWN)), bands, rows, places, shown)
@@ -132,7 +146,7 @@ def _marks(row: _Row, iqi: IqiSection) -> tuple[Mark, ...]:
                  for k in range(last + 1))
 
 
-def follow(ridges: F32, chain: Chain, length: int, weights: F64) -> tuple[F64, F64]:
+def follow(ridges: F32, known: Bool, chain: Chain, length: int, weights: F64) -> tuple[F64, F64]:
     """Columns of all wires on every row the set can be followed on, moving together: shapes (rows,), (rows, wires).
 
     From row to row the set may lean a little more or less; the choice that collects most over half a visible length ahead, each wire
@@ -151,7 +165,7 @@ def follow(ridges: F32, chain: Chain, length: int, weights: F64) -> tuple[F64, F
             row += direction
     rows = np.array(sorted(paths))
     places = np.array([paths[r] for r in rows])
-    kept = _where_seen(ridges, rows, places, chain.row, length)
+    kept = _where_seen(ridges, known, rows, places, chain.row, length)
     return rows[kept].astype(np.float64), places[kept]
 
 
@@ -176,15 +190,18 @@ def _best_turn(ridges: F32, position: F64, lean: float, row: int, ahead: Ints, w
     return TURNS[int(total.argmax())]
 
 
-def _where_seen(ridges: F32, rows: Ints, places: F64, middle: int, length: int) -> slice:
-    """The unbroken stretch of the path about `middle` on which the thickest wires show."""
+def _where_seen(ridges: F32, known: Bool, rows: Ints, places: F64, middle: int, length: int) -> slice:
+    """The stretch of the path about `middle` on which the thickest wires show; only lead over two of them may break it."""
     half = max(2, length // 2)
     near = [[ndimage.uniform_filter1d(_at(ridge, rows, path + off), half, mode="constant") for off in range(-4, 5)]
             for ridge, path in zip(ridges[:3], places.T, strict=False)]
     strength = np.max(near, axis=1).mean(axis=0)
     there = (strength > ENDS_SHARE * strength[rows == middle]) | (np.abs(rows - middle) <= length // 2)
-    stretches, _ = ndimage.label(ndimage.binary_closing(there, np.ones(max(3, length // 2), dtype=bool)))
-    mine = np.flatnonzero(stretches == stretches[int(np.flatnonzero(rows == middle)[0])])
+    hidden = np.sum([_at(known.astype(np.float32), rows, path) < 0.5 for path in places.T[:3]], axis=0) >= 2
+    reach = np.ones(max(3, length // 2), dtype=bool)
+    bridged = ndimage.binary_closing(there, reach) | ndimage.binary_dilation(hidden, reach)
+    stretches, _ = ndimage.label(bridged)
+    mine = np.flatnonzero((stretches == stretches[int(np.flatnonzero(rows == middle)[0])]) & there)
     return slice(int(mine[0]), int(mine[-1]) + 1)
 
 

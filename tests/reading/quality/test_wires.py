@@ -13,6 +13,7 @@ import pytest
 
 from rtscan.knowledge.iqi import wire_set
 from rtscan.reading.quality.contrast import STRIP_OF_SIGMA, blurred_chord
+from rtscan.reading.wires import _where_seen
 
 Make = Callable[..., Any]
 REAL = Path(__file__).resolve().parents[4] / "shared" / "real" / "films"
@@ -61,6 +62,29 @@ def test_turned_welds(make: Make, angle: float) -> None:
 def test_astm_wires(make: Make) -> None:
     seen = make({"iqi.kind": "ASTM-wire", "iqi.set": "A"}, iqi=[{"kind": "ASTM-wire", "set": "A"}])
     assert [w.wire.number for w in seen.indicator.found.wires] == [6, 5, 4, 3, 2, 1]
+
+
+@pytest.mark.slow
+def test_thick_wires_do_not_drown_in_the_shading_they_pull(make: Make) -> None:
+    """W6 to W12 over 8 mm at 160 kV: the simulator's own answer key has all seven on the film, and places each."""
+    seen = make(iqi=[{"set": "W6", "along_mm": 20.0}])
+    found = seen.indicator.found
+    assert [w.wire.number for w in found.wires if w.visible] == [6, 7, 8, 9, 10, 11, 12]
+    gaps = np.diff([w.path_px[len(w.path_px) // 2, 0] for w in found.wires]) / seen.film.pixels_per_mm
+    assert np.all(np.abs(gaps - 5.0) < 0.8)  # as drawn, see above
+
+
+@pytest.mark.parametrize(("plate", "last"), [(slice(40, 55), 79), (slice(60, 80), 59), (slice(0, 0), 39)])
+def test_wires_go_on_behind_a_lead_plate_where_they_show_again(plate: slice, last: int) -> None:
+    """Three lines show on 80 rows but for a plate; where it reaches the end of the film they end at it, and where they only stop
+    there they end."""
+    ridges, known = np.zeros((3, 80, 30), dtype=np.float32), np.ones((80, 30), dtype=bool)
+    places = np.tile(np.array([5.0, 15.0, 25.0]), (80, 1))
+    ridges[:, : 40 if plate.stop == 0 else 80] = 3.0
+    ridges[:, plate], known[plate] = 0.0, False
+    kept = _where_seen(ridges, known, np.arange(80), places, 15, 10)
+    assert kept.start <= 3
+    assert kept.stop - 1 == pytest.approx(last, abs=3)  # the strength is taken over half a visible length, 5 rows
 
 
 @pytest.mark.slow
