@@ -69,6 +69,13 @@ def density_variation(density_at_iqi: float) -> Limit:
     return _limit(row, density_at_iqi * (1 - row["below"]), density_at_iqi * (1 + row["above"]))
 
 
+def wire_place(standard: str | None, visible_mm: float) -> tuple[Limit, bool]:
+    """Length of a wire that must be seen inside the length that is judged, and whether the wires must lie on the weld itself."""
+    name = standard or ""
+    row = data()["wire_place"]["iso" if name.startswith("iso") else name if name in data()["wire_place"] else "other"]
+    return _limit(row, least=visible_mm), bool(row["over_weld"])
+
+
 def geometric_unsharpness_mm(focal_mm: float, object_to_film_mm: float, source_to_object_mm: float) -> float:
     """Ug = F b / a: source size, source side of the object to the film, source to source side of the object."""
     return focal_mm * object_to_film_mm / source_to_object_mm

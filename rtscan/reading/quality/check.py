@@ -13,6 +13,7 @@ from rtscan.reading.quality.density import density_checks
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
 from rtscan.reading.quality.indicator import NO_WIRES, Indicator, numbers_are_sure, read_indicator
 from rtscan.reading.quality.lines import failed, judged, not_assessed
+from rtscan.reading.quality.placement import placement_check
 from rtscan.reading.quality.plaque import hole_check
 from rtscan.reading.quality.sharpness import sharpness_checks
 from rtscan.reading.quality.tags import tag_checks
@@ -38,6 +39,8 @@ def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Se
     checks.append(_wire_check(job, seen) if job.iqi.kind != "hole" else hole_check(job, film, seen.plaque, seen.required_plaque))
     checks += sharpness_checks(film, job, strips, seen.contrast, seen.duplex)
     if weld is not None:
+        placed = placement_check(film, job, seen, weld, strips, lengths)
+        checks += [placed] if placed is not None else []
         length = length_check(strips, lengths)
         checks += [length, markers_check(job, marks), *coverage_checks(film, weld, marks, strips, [d.judged for d in lengths])]
         exposures = exposures_check(job, length.measured or None)

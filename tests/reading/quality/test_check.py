@@ -85,6 +85,27 @@ def test_ends_outside_the_limits_shorten_the_length_and_do_not_refuse_the_film(m
         assert check(seen, name).result == "pass"
 
 
+@pytest.mark.parametrize(("marked", "result", "words"), [((0.2, 0.8), "pass", "over the weld"), ((0.62, 0.98), "not assessed", "outside")])
+def test_wires_outside_the_diagnostic_length_do_not_speak_for_it(
+    make: Make, marked: tuple[float, float], result: str, words: str
+) -> None:
+    """The recipe has the wires in the middle, 30 mm wide; the sheet sets location markers about them or in the right of the film."""
+    width, row = make().film.density.shape[1], float(make().weld.arcs[0].centreline_px[0, 1])
+    line = check(make({"location.end_markers_px": tuple((share * width, row) for share in marked)}), "wires where the film is judged")
+    assert (line.result, line.required, line.unverified) == (result, True, True)
+    assert words in line.says
+
+
+def test_asme_asks_the_wires_on_the_weld(make: Make) -> None:
+    """Wires 25 mm long, drawn 28 mm beside the middle of a cap 13 mm wide: ISO takes them there, ASME V does not (both from memory)."""
+    beside = {"film": {"height_mm": 100.0}, "iqi": [{"set": "W10", "across_mm": 28.0, "wire_length_mm": 25}]}
+    name = "wires where the film is judged"
+    assert "beside the weld" in check(make(**beside), name).says
+    asme = check(make(**beside, testing={"standard": "asme-v"}), name)
+    assert asme.result == "not assessed"
+    assert "do not reach over the weld" in asme.says
+
+
 def test_the_quality_page_greys_what_is_not_judged(make: Make) -> None:
     from rtscan.pipeline import check_quality
     from rtscan.report.quality_page import quality_html
