@@ -29,6 +29,7 @@ from rtscan.reading.quality.lines import judged, not_assessed
 
 MEASURED_SLACK = 1.3
 """What the measured unsharpness may be above the limit by its own uncertainty before it counts against the film."""
+MEASURED_ON = "it is measured on two wires or more, a hole plaque or duplex pairs"
 SNR_BLOCK = (20, 55)
 """ISO 17636-2: the signal-to-noise ratio is taken over at least 20 x 55 pixels."""
 
@@ -89,23 +90,23 @@ def _distance(name: str, job: Job, away_mm: float, b_mm: float) -> Check:
 
 
 def _total(job: Job, contrast: Contrast | None, duplex: Duplex | None) -> Check:
-    """Unsharpness as measured on the wires or the duplex pairs, against what the standard's geometry and the radiation's own unsharpness
+    """Unsharpness as measured on wires, plaque or duplex pairs, against what the standard's geometry and the radiation's own unsharpness
     add up to."""
-    measured = None if contrast is None else contrast.unsharpness_mm
+    name, limit = "total unsharpness", _total_limit(job)
     if duplex is not None:
-        measured = 2 * duplex.resolution_mm
-    if measured is None:
-        return not_assessed("total unsharpness", "too few wires seen", None, "mm", required=False)
-    limit = _total_limit(job)
+        measured, least, where = 2 * duplex.resolution_mm, None, "the duplex pairs"
+    elif contrast is not None and contrast.unsharpness_mm is not None:
+        measured, least, where = contrast.unsharpness_mm, contrast.unsharpness_least_mm, f"the {contrast.said_by}"
+    else:
+        return not_assessed(name, f"{MEASURED_ON}, and none of them was read", limit, "mm", required=False)
+    said = f"{measured:.2f} mm measured on {where}"
     if limit is None:
-        return not_assessed("total unsharpness", "measured on the wires; no limit without testing standard, wall and source", None, "mm",
-                            required=False, measured=round(measured, 3))
+        return not_assessed(name, f"{said}; no limit without testing standard, wall and source", None, "mm", required=False,
+                            measured=round(measured, 3))
     slack = (MEASURED_SLACK - 1) * (limit.max or 0.0)
-    least = None if contrast is None or duplex is not None else contrast.unsharpness_least_mm
     if least is not None and least <= (limit.max or 0.0) + slack < measured:
-        return not_assessed("total unsharpness", f"{measured:.2f} mm measured on the wires, but {least:.2f} mm fits them as well", limit,
-                            "mm", required=False, measured=round(measured, 3))
-    return judged("total unsharpness", measured, limit, "mm", f"the film is unsharp: {measured:.2f} mm measured on the wires", slack=slack)
+        return not_assessed(name, f"{said}, but {least:.2f} mm fits as well", limit, "mm", required=False, measured=round(measured, 3))
+    return judged(name, measured, limit, "mm", f"the film is unsharp: {said}", slack=slack, passing=said)
 
 
 def _total_limit(job: Job) -> Limit | None:
@@ -120,7 +121,7 @@ def _total_limit(job: Job) -> Limit | None:
 
 
 def _resolution(job: Job, contrast: Contrast | None, duplex: Duplex | None) -> Check:
-    """Of the duplex pairs where they were read, else half the unsharpness measured on the single wires. Required by ISO 17636-2 only."""
+    """Of the duplex pairs where they were read, else half the unsharpness measured on wires or a plaque. Required by ISO 17636-2 only."""
     name, through, digital = "basic spatial resolution", penetrated_mm(job), job.testing.standard == "iso-17636-2"
     measured = None if contrast is None or contrast.unsharpness_mm is None else contrast.unsharpness_mm / 2
     says = "the image is not sharp enough"
@@ -128,7 +129,7 @@ def _resolution(job: Job, contrast: Contrast | None, duplex: Duplex | None) -> C
         measured = duplex.resolution_mm
         says = f"duplex pair D{duplex.number} is the first whose wires merge" if duplex.number else "all duplex pairs are apart"
     if through is None or measured is None:
-        return not_assessed(name, "give wall_mm; wires or a duplex indicator are needed", None, "mm", required=digital, measured=measured)
+        return not_assessed(name, f"give wall_mm; {MEASURED_ON}", None, "mm", required=digital, measured=measured)
     limit = resolution_limit(job.testing.class_ or "B", through)
     slack = 0.0 if duplex is not None else (MEASURED_SLACK - 1) * (limit.max or 0.0)
     return judged(name, measured, limit, "mm", says, slack=slack, passing=says if duplex is not None else "", required=digital)

@@ -172,6 +172,21 @@ def test_blur_that_the_wires_leave_open_does_not_refuse_the_film(make: Make) -> 
         assert line.result == result
 
 
+def test_the_unsharpness_line_says_what_it_was_measured_on(make: Make) -> None:
+    from dataclasses import replace
+
+    from rtscan.reading.quality.duplex import Duplex
+    from rtscan.reading.quality.sharpness import sharpness_checks
+
+    seen = make()
+    wires = seen.indicator.contrast
+    pairs = Duplex(number=8, resolution_mm=0.16, dips=())
+    for contrast, duplex, words in ((wires, None, "wires"), (replace(wires, said_by="plaque No. 15"), None, "No. 15"),
+                                    (wires, pairs, "duplex pairs"), (None, None, "none of them was read")):
+        lines = sharpness_checks(seen.film, seen.job, seen.strips, contrast, duplex)
+        assert words in next(c.says for c in lines if c.name == "total unsharpness")
+
+
 def test_asme_variation_and_unsharpness_lines(make: Make) -> None:
     seen = make({"testing.standard": "asme-v"})
     line = check(seen, "density against indicator")
