@@ -1,12 +1,13 @@
 """How matter weakens radiation: mass attenuation, gamma lines, the spectrum of an x-ray tube, materials.
 
-Sources: xraydb (its Elam tables) below 800 keV; NIST Standard Reference Database 126 nodes above (attenuation.toml), elements
-without nodes by the Compton limit (the iron value, for light elements the air value, times the ratio of Z/A). Narrow-beam
-values: scatter is not included.
+Sources: the Elam tables below 800 keV (elements.json, taken from xraydb by scripts/make_attenuation_table); NIST Standard Reference
+Database 126 nodes above (attenuation.toml), elements without nodes by the Compton limit (the iron value, for light elements the air
+value, times the ratio of Z/A). Narrow-beam values: scatter is not included.
 """
 
 from __future__ import annotations
 
+import json
 import tomllib
 from dataclasses import dataclass
 from functools import cache
@@ -14,6 +15,7 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rtscan.film import F64
 
@@ -34,6 +36,12 @@ def _table() -> dict[str, Any]:
     return tomllib.loads(files("rtscan.knowledge").joinpath("attenuation.toml").read_text(encoding="utf-8"))
 
 
+@cache
+def _elements() -> dict[str, Any]:
+    """Atomic number, mass and cross sections of every element that a material holds."""
+    return dict(json.loads(files("rtscan.knowledge").joinpath("elements.json").read_text(encoding="utf-8")))
+
+
 def material_names() -> tuple[str, ...]:
     """The materials known, in the order of the table."""
     return tuple(_table()["materials"])
@@ -47,8 +55,8 @@ def density_g_cm3(material: str) -> float:
 def mass_attenuation(material: str, energy_kev: F64 | float, coherent: bool = True) -> F64:
     """Mass attenuation coefficient, cm2/g, at energies of 5 to 2000 keV; same shape as `energy_kev`.
 
-    `material` is a name of the table or an element symbol. `coherent` False leaves the coherent scatter out (not above 800 keV,
-    where it is below 1 %). ValueError outside the range.
+    `material` is a name of the table or the symbol of an element that one of them holds. `coherent` False leaves the coherent scatter
+    out (not above 800 keV, where it is below 1 %). ValueError outside the range, KeyError for other elements.
     """
     energy = np.asarray(energy_kev, dtype=np.float64)
     if energy.size and (energy.min() < 5.0 or energy.max() > 2000.0):
@@ -65,32 +73,56 @@ def linear_attenuation(material: str, energy_kev: F64 | float, coherent: bool = 
 
 
 def _element(symbol: str, energy: F64, coherent: bool) -> F64:
-    import xraydb
-
     value = np.empty_like(energy)
     low = energy <= TOP_OF_TABLE_KEV
     if low.any():
-        value[low] = np.asarray(xraydb.mu_elam(symbol, energy[low] * 1e3))
-        if not coherent:
-            value[low] -= np.asarray(xraydb.mu_elam(symbol, energy[low] * 1e3, kind="coh"))
+        parts = ("photo", "coherent", "incoherent") if coherent else ("photo", "incoherent")
+        value[low] = sum(_cross_section(symbol, part, energy[low]) for part in parts)
     if not low.all():
         value[~low] = _above_table(symbol, energy[~low])
     return value
 
 
-def _above_table(symbol: str, energy: F64) -> F64:
-    import xraydb
-    from scipy.interpolate import CubicSpline
+def _cross_section(symbol: str, part: str, energy: F64) -> F64:
+    """One part of the mass attenuation, by the cubic spline in logarithms that belongs to the Elam tables; edges are double nodes."""
+    nodes, values, curvature = np.asarray(_elements()[symbol][part], dtype=np.float64)
+    place = np.log(energy * 1e3)
+    low, high = np.searchsorted(nodes, place, "left") - 1, np.searchsorted(nodes, place, "right")
+    return np.asarray(np.exp(_cubic(place, nodes, values, curvature, low, high)), dtype=np.float64)
 
-    nodes = _table()["nodes"]
-    electrons = xraydb.atomic_number(symbol) / xraydb.atomic_mass(symbol)
-    known = symbol if symbol in nodes else "light" if xraydb.atomic_number(symbol) <= 20 else "Fe"
-    value = np.exp(CubicSpline(np.log(nodes["energy_kev"]), np.log(nodes[known]))(np.log(energy)))
+
+def _cubic(place: F64, nodes: F64, values: F64, curvature: F64, low: NDArray[np.intp], high: NDArray[np.intp]) -> F64:
+    """A cubic spline, given by its second derivatives at the nodes, at places between the nodes `low` and `high`."""
+    step = nodes[high] - nodes[low]
+    a, b = (nodes[high] - place) / step, (place - nodes[low]) / step
+    bend = (a * a - 1) * a * curvature[low] + (b * b - 1) * b * curvature[high]
+    return np.asarray(a * values[low] + b * values[high] + (step * step / 6) * bend, dtype=np.float64)
+
+
+def _above_table(symbol: str, energy: F64) -> F64:
+    nodes, element, iron = _table()["nodes"], _elements()[symbol], _elements()["Fe"]
+    electrons = element["number"] / element["mass"]
+    known = symbol if symbol in nodes else "light" if element["number"] <= 20 else "Fe"
+    x, y, place = np.log(nodes["energy_kev"]), np.log(nodes[known]), np.log(energy)
+    high = np.clip(np.searchsorted(x, place), 1, len(x) - 1)
+    value = np.exp(_cubic(place, x, y, _curvature(x, y), high - 1, high))
     if known == "light":
         value = value * electrons / AIR_ELECTRONS
     elif known != symbol:
-        value = value * electrons * xraydb.atomic_mass("Fe") / 26
+        value = value * electrons * iron["mass"] / iron["number"]
     return np.asarray(value, dtype=np.float64)
+
+
+def _curvature(x: F64, y: F64) -> F64:
+    """Second derivatives of the cubic spline through the nodes whose first two and last two pieces are each one cubic (not-a-knot)."""
+    step = np.diff(x)
+    slope = np.diff(y) / step
+    rows = np.zeros((len(x), len(x)))
+    for k in range(1, len(x) - 1):
+        rows[k, k - 1 : k + 2] = step[k - 1], 2 * (step[k - 1] + step[k]), step[k]
+    rows[0, :3] = step[1], -step[0] - step[1], step[0]
+    rows[-1, -3:] = step[-1], -step[-2] - step[-1], step[-2]
+    return np.asarray(np.linalg.solve(rows, [0.0, *(6 * np.diff(slope)), 0.0]), dtype=np.float64)
 
 
 def gamma_sources() -> tuple[str, ...]:
