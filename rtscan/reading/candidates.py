@@ -16,7 +16,7 @@ from scipy import ndimage
 
 from rtscan.film import F32, Bool
 from rtscan.findings import Tone
-from rtscan.reading.filters import FilterSettings, Grid, Response, Shape, responses
+from rtscan.reading.filters import FilterSettings, Grid, Response, Shape, put, responses
 from rtscan.reading.patches import component, open_places, taken_out, without_tails
 
 SUPPORT_SIGMAS_MM = (0.1, 0.2, 0.4, 0.8)
@@ -183,24 +183,25 @@ class _Hunt:
     def _peaks(self, maps: tuple[Response, ...]) -> list[tuple[int, int, int]]:
         """(filter, row, column) of the local maxima over all filters, strongest first."""
         margin = self.settings.line_bar - self.settings.blob_bar
-        best, which = np.full(self.grid.residual.shape, -np.inf, dtype=np.float32), np.zeros(self.grid.residual.shape, dtype=np.int16)
+        best, which = np.full(self.grid.residual.shape, -np.inf, dtype=np.float32), np.zeros(self.grid.residual.shape, dtype=np.float32)
         for k, one in enumerate(maps):
             value = self.sign * one.snr
             if one.shape == "line":
                 value -= np.float32(margin)
-            better = value > best
-            np.copyto(best, value, where=better)
-            np.copyto(which, np.int16(k), where=better)
+            put(np.full(value.shape, k, dtype=np.float32), value > best, which)
+            np.maximum(best, value, out=best)
         lines = np.array([margin if one.shape == "line" else 0.0 for one in maps], dtype=np.float32)
-        clear = best + lines[which] >= self.settings.least_snr
-        best += self.bonus
+        lifted = best + self.bonus
         reach = 2 * max(1, round(self.settings.apart_mm * self.grid.per_mm)) + 1
-        top = cv2.dilate(best, np.ones((reach, reach), np.uint8))
-        rows, columns = np.nonzero((best >= top) & (best >= self.settings.blob_bar) & clear & self.grid.usable & ~self.taken)
-        order = np.lexsort((rows, columns, -best[rows, columns]))
+        top = cv2.dilate(lifted, np.ones((reach, reach), np.uint8))
+        rows, columns = np.nonzero((lifted >= top) & (lifted >= self.settings.blob_bar) & self.grid.usable & ~self.taken)
+        family = which[rows, columns].astype(int)
+        clear = best[rows, columns] + lines[family] >= self.settings.least_snr
+        rows, columns, family = rows[clear], columns[clear], family[clear]
+        order = np.lexsort((rows, columns, -lifted[rows, columns]))
         told = self.seen[rows[order], columns[order]] > self.settings.seen_least
         order = order[np.where(told, np.cumsum(told) <= self.settings.most_seen, np.arange(len(order)) < self.settings.most_per_tone)]
-        return [(int(which[rows[i], columns[i]]), int(rows[i]), int(columns[i])) for i in order]
+        return [(int(family[i]), int(rows[i]), int(columns[i])) for i in order]
 
     def _cut(self, index: int, row: int, column: int, response: Response) -> Candidate | None:
         """The patch that belongs to a peak, or None when next to nothing is left of it beside what is taken."""
@@ -263,9 +264,8 @@ class _Hunt:
         best, radius = np.full(self.taken.shape, -np.inf, dtype=np.float32), np.zeros(self.taken.shape, dtype=np.float32)
         for one in fine:
             value = self.sign * one.snr
-            better = value > best
-            np.copyto(best, value, where=better)
-            np.copyto(radius, np.float32(one.size_mm * self.grid.per_mm), where=better)
+            put(np.full(value.shape, one.size_mm * self.grid.per_mm, dtype=np.float32), value > best, radius)
+            np.maximum(best, value, out=best)
         best += self.bonus
         reach = 2 * max(1, round(0.25 * self.grid.per_mm)) + 1
         rows, columns = np.nonzero(

@@ -14,6 +14,7 @@ that a crack that wanders still adds up.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -120,33 +121,41 @@ def _calmed(grid: Grid) -> F32:
     return np.where(grid.usable, np.clip(grid.residual, -limit, limit), 0.0).astype(np.float32)
 
 
-def _normalised(response: F32, usable: Bool, per_mm: float, settings: FilterSettings) -> F32:
-    """Response over its local spread; a calm place may not be calmer than `least_sigma_share` of the strip's typical spread."""
-    sigma = _tile_sigma(response, usable, settings.tile_rows_mm * per_mm, settings.tile_columns_mm * per_mm)
-    floor = settings.least_sigma_share * float(np.median(sigma))
-    full = cv2.resize(np.maximum(sigma, max(floor, 1e-9)), response.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    return np.where(usable, response / full, 0.0).astype(np.float32)
+class _Tiles:
+    """The tiles of one level, over which the spread of a response is taken. `usable` has shape (across, along)."""
 
+    def __init__(self, usable: Bool, per_mm: float, settings: FilterSettings) -> None:
+        self.usable, self._least_share = usable, settings.least_sigma_share
+        rows, columns = usable.shape
+        self._down = max(1, round(rows / (settings.tile_rows_mm * per_mm)))
+        self._right = max(1, round(columns / (settings.tile_columns_mm * per_mm)))
+        self._open = self._cut(usable.astype(np.float32)).mean(axis=2) > 0.6
 
-def _tile_sigma(response: F32, usable: Bool, tile_rows: float, tile_columns: float) -> F32:
-    """1.4826 times the median absolute response, one value per tile (float32, shape (tiles across, tiles along)); tiles that are
-    mostly unusable take the value of the nearest usable one."""
-    rows, columns = response.shape
-    down, right = max(1, round(rows / tile_rows)), max(1, round(columns / tile_columns))
-    height, width = rows // down, columns // right
-    row_step, column_step = (2 if height >= 8 else 1), (2 if width >= 8 else 1)
+    def normalised(self, response: F32) -> F32:
+        """Response over its local spread; a calm place may not be calmer than `least_sigma_share` of the strip's typical spread."""
+        sigma = self._sigma(response)
+        floor = self._least_share * float(np.median(sigma))
+        full = cv2.resize(np.maximum(sigma, max(floor, 1e-9)), response.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        return np.asarray(cv2.copyTo(response / full, self.usable.view(np.uint8)), dtype=np.float32)
 
-    def tiles(image: F32) -> F32:
+    def _sigma(self, response: F32) -> F32:
+        """1.4826 times the median absolute response, one value per tile (float32, shape (tiles across, tiles along)); tiles that are
+        mostly unusable take the value of the nearest usable one."""
+        sigma = MAD_TO_SIGMA * np.median(np.abs(self._cut(response)), axis=2)
+        known = self._open & (sigma > 0)
+        if not known.any():
+            return np.ones(sigma.shape, dtype=np.float32)
+        nearest = ndimage.distance_transform_edt(~known, sampling=(3.0, 1.0), return_distances=False, return_indices=True)
+        smooth = ndimage.median_filter(sigma[nearest[0], nearest[1]], size=(1, 3), mode="nearest")
+        return np.asarray(smooth, dtype=np.float32)
+
+    def _cut(self, image: F32) -> F32:
+        """The pixels of each tile, shape (tiles across, tiles along, pixels); of large tiles every second pixel both ways."""
+        down, right = self._down, self._right
+        height, width = image.shape[0] // down, image.shape[1] // right
+        row_step, column_step = (2 if height >= 8 else 1), (2 if width >= 8 else 1)
         cut = image[: down * height, : right * width].reshape(down, height, right, width)[:, ::row_step, :, ::column_step]
         return cut.transpose(0, 2, 1, 3).reshape(down, right, -1)
-
-    sigma = MAD_TO_SIGMA * np.median(np.abs(tiles(response)), axis=2)
-    known = (tiles(usable.astype(np.float32)).mean(axis=2) > 0.6) & (sigma > 0)
-    if not known.any():
-        return np.ones((down, right), dtype=np.float32)
-    nearest = ndimage.distance_transform_edt(~known, sampling=(3.0, 1.0), return_distances=False, return_indices=True)
-    smooth = ndimage.median_filter(sigma[nearest[0], nearest[1]], size=(1, 3), mode="nearest")
-    return np.asarray(smooth, dtype=np.float32)
 
 
 def _level(image: F32, usable: Bool, shrink: int) -> tuple[F32, Bool]:
@@ -165,7 +174,7 @@ def _blobs(calm: F32, grid: Grid, settings: FilterSettings) -> Iterator[Response
         image, usable = _level(calm, grid.usable, shrink)
         inner = cv2.GaussianBlur(image, (0, 0), max(0.5, sigma / shrink), borderType=cv2.BORDER_REFLECT)
         outer = cv2.GaussianBlur(image, (0, 0), max(0.8, 1.8 * sigma / shrink), borderType=cv2.BORDER_REFLECT)
-        snr = _normalised(inner - outer, usable, grid.per_mm / shrink, settings)
+        snr = _Tiles(usable, grid.per_mm / shrink, settings).normalised(inner - outer)
         full = np.asarray(cv2.resize(snr, (columns, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32) if shrink > 1 else snr
         yield Response("blob", radius, 2 * radius, full)
 
@@ -175,36 +184,54 @@ def _lines(calm: F32, grid: Grid, settings: FilterSettings) -> Iterator[Response
     for sigma_mm in settings.line_sigmas_mm:
         shrink = 1 if sigma_mm * grid.per_mm < 1.6 else 2
         image, usable = _level(calm, grid.usable, shrink)
-        per_mm = grid.per_mm / shrink
-        bands = _short_lines(image, sigma_mm * per_mm, settings.line_length_mm * per_mm, settings.directions)
-        for chain in range(2):
-            if chain:
-                held = [np.clip(b, -settings.chain_limit, settings.chain_limit) for b in bands]
-                bands = _chained(held, settings.line_length_mm * 3 ** (chain - 1) * per_mm)
-            bands = [_normalised(b, usable, per_mm, settings) for b in bands]
-            best, which = _strongest(bands)
-            direction = (which * (180.0 / settings.directions) + 90.0) % 180.0 - 90.0
+        for chain, (best, which) in enumerate(_best_lines(image, usable, grid.per_mm / shrink, sigma_mm, settings)):
+            direction = np.asarray((which * (180.0 / settings.directions) + 90.0) % 180.0 - 90.0, dtype=np.float32)
             if shrink > 1:
                 best = np.asarray(cv2.resize(best, (columns, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
-                resized = cv2.resize(direction.astype(np.float32), (columns, rows), interpolation=cv2.INTER_NEAREST)
-                direction = np.asarray(resized, dtype=np.float32)
-            yield Response("line", settings.line_length_mm * 3**chain, 3.0 * sigma_mm, best, np.asarray(direction, dtype=np.float32))
+                direction = np.asarray(cv2.resize(direction, (columns, rows), interpolation=cv2.INTER_NEAREST), dtype=np.float32)
+            yield Response("line", settings.line_length_mm * 3**chain, 3.0 * sigma_mm, best, direction)
 
 
-def _short_lines(image: F32, sigma: float, length: float, directions: int) -> list[F32]:
-    """Minus the second derivative across each direction, averaged over `length` along it. Direction k is k·180/n degrees."""
+def _best_lines(image: F32, usable: Bool, per_mm: float, sigma_mm: float, settings: FilterSettings) -> Iterator[tuple[F32, F32]]:
+    """For short and then for chained lines of one width: the strongest response over all directions, and which direction has it.
+
+    Direction by direction, so that 2 of 32 maps are held at a time; half of the directions in a second thread.
+    """
+    bend, tiles = _second_derivatives(image, sigma_mm * per_mm), _Tiles(usable, per_mm, settings)
+    length = settings.line_length_mm * per_mm
+
+    def half(directions: range) -> tuple[Strongest, Strongest]:
+        short, long = Strongest(image.shape), Strongest(image.shape)
+        for k in directions:
+            angle = np.pi * k / settings.directions
+            band = tiles.normalised(_short_line(bend, angle, length))
+            short.add(band, k)
+            held = np.clip(band, -settings.chain_limit, settings.chain_limit)
+            long.add(tiles.normalised(_chained(held, angle, length)), k)
+        return short, long
+
+    middle = settings.directions // 2
+    with ThreadPoolExecutor(2) as pool:
+        first, second = pool.map(half, (range(middle), range(middle, settings.directions)))
+    for one, other in zip(first, second, strict=True):
+        one.merge(other)
+        yield one.value, one.which
+
+
+def _second_derivatives(image: F32, sigma: float) -> tuple[F32, F32, F32]:
+    """Along, across and twice the mixed second derivative of the image smoothed by `sigma`."""
     smooth = cv2.GaussianBlur(image, (0, 0), max(0.6, sigma), borderType=cv2.BORDER_REFLECT)
-    along2 = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3, borderType=cv2.BORDER_REFLECT)
-    across2 = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, borderType=cv2.BORDER_REFLECT)
-    mixed = 2.0 * cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3, borderType=cv2.BORDER_REFLECT)
-    bands = []
-    for k in range(directions):
-        angle = np.pi * k / directions
-        c, s = float(np.cos(angle)), float(np.sin(angle))
-        second = -(s * s * along2 - s * c * mixed + c * c * across2)
-        along = cv2.filter2D(second, cv2.CV_32F, _line_kernel(angle, length), borderType=cv2.BORDER_REFLECT)
-        bands.append(np.asarray(along, dtype=np.float32))
-    return bands
+    along2, across2, mixed = (np.asarray(cv2.Sobel(smooth, cv2.CV_32F, *order, ksize=3, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+                              for order in ((2, 0), (0, 2), (1, 1)))
+    return along2, across2, 2.0 * mixed
+
+
+def _short_line(bend: tuple[F32, F32, F32], angle: float, length: float) -> F32:
+    """Minus the second derivative across a direction (radians), averaged over `length` along it."""
+    along2, across2, mixed = bend
+    c, s = float(np.cos(angle)), float(np.sin(angle))
+    second = -(s * s * along2 - s * c * mixed + c * c * across2)
+    return np.asarray(cv2.filter2D(second, cv2.CV_32F, _line_kernel(angle, length), borderType=cv2.BORDER_REFLECT), dtype=np.float32)
 
 
 @lru_cache(maxsize=256)
@@ -221,20 +248,17 @@ def _line_kernel(angle: float, length: float) -> F32:
     return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 
-def _chained(bands: list[F32], step: float) -> list[F32]:
-    """Each direction's map averaged with its own values one `step` ahead and behind, each the better of a few sideways places."""
-    chained = []
-    count = len(bands)
-    for k, band in enumerate(bands):
-        angle = np.pi * k / count
-        c, s = float(np.cos(angle)), float(np.sin(angle))
-        free = max(1.0, 0.12 * step)
-        total = band.copy()
-        for sign in (-1.0, 1.0):
-            moved = [_moved(band, sign * step * c - side * s, sign * step * s + side * c) for side in (-free, 0.0, free)]
-            total += _middle_extreme(moved)
-        chained.append(total / 3.0)
-    return chained
+def _chained(band: F32, angle: float, step: float) -> F32:
+    """A direction's map averaged with its own values one `step` ahead and behind, each the better of a few sideways places."""
+    c, s = float(np.cos(angle)), float(np.sin(angle))
+    free = max(1.0, 0.12 * step)
+    reach = int(np.ceil(step + free))
+    padded = np.asarray(cv2.copyMakeBorder(band, reach, reach, reach, reach, cv2.BORDER_REPLICATE), dtype=np.float32)
+    total = band.copy()
+    for sign in (-1.0, 1.0):
+        total += _middle_extreme([_moved(padded, reach, sign * step * c - side * s, sign * step * s + side * c)
+                                  for side in (-free, 0.0, free)])
+    return np.asarray(total / 3.0, dtype=np.float32)
 
 
 def _middle_extreme(moved: list[F32]) -> F32:
@@ -244,28 +268,40 @@ def _middle_extreme(moved: list[F32]) -> F32:
     np.minimum(low, moved[2], out=low)
     total = moved[0] + moved[1]
     total += moved[2]
-    np.copyto(result, low, where=total < 0)
+    put(low, total < 0, result)
     return result
 
 
-def _moved(image: F32, x: float, y: float) -> F32:
-    """image[r + y, c + x] by whole pixels, edges repeated."""
-    dx, dy = round(x), round(y)
-    rows, columns = image.shape
-    dx, dy = max(-columns + 1, min(columns - 1, dx)), max(-rows + 1, min(rows - 1, dy))
-    padded: F32 = np.asarray(cv2.copyMakeBorder(image, max(0, -dy), max(0, dy), max(0, -dx), max(0, dx), cv2.BORDER_REPLICATE),
-                             dtype=np.float32)
-    return padded[max(0, dy) : max(0, dy) + rows, max(0, dx) : max(0, dx) + columns]
+def _moved(padded: F32, reach: int, x: float, y: float) -> F32:
+    """image[r + y, c + x] by whole pixels, of an image padded by `reach` on all sides; a view."""
+    dx, dy = reach + round(x), reach + round(y)
+    return padded[dy : dy + padded.shape[0] - 2 * reach, dx : dx + padded.shape[1] - 2 * reach]
 
 
-def _strongest(maps: list[F32]) -> tuple[F32, F32]:
-    """The value furthest from zero over the maps, and the index of its map (float32)."""
-    best, which = maps[0].copy(), np.zeros(maps[0].shape, dtype=np.float32)
-    furthest = np.abs(best)
-    for k, one in enumerate(maps[1:], start=1):
+class Strongest:
+    """Over maps added one by one: `value` furthest from zero at each place (float32) and `which` map it came from (float32 index); of
+    equals the one added first."""
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self.value, self.which = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
+        self._far = np.full(shape, -np.inf, dtype=np.float32)
+
+    def add(self, one: F32, index: int) -> None:
+        """Takes one more map into account."""
+        self._take(one, np.full(one.shape, index, dtype=np.float32))
+
+    def merge(self, later: Strongest) -> None:
+        """Takes the maps of another into account, as if they had been added after these."""
+        self._take(later.value, later.which)
+
+    def _take(self, one: F32, index: F32) -> None:
         far = np.abs(one)
-        better = far > furthest
-        np.copyto(best, one, where=better)
-        np.copyto(furthest, far, where=better)
-        np.copyto(which, np.float32(k), where=better)
-    return best, which
+        better = far > self._far
+        np.maximum(self._far, far, out=self._far)
+        put(one, better, self.value)
+        put(index, better, self.which)
+
+
+def put(values: F32, where: Bool, into: F32) -> None:
+    """`into[where] = values[where]`; OpenCV does it four times as fast as `numpy.copyto`."""
+    cv2.copyTo(values, where.view(np.uint8), into)
