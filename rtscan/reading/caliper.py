@@ -87,11 +87,11 @@ def gap(one: F64, other: F64) -> float:
 
 
 def _corner_to_edges(corners: F64, polygon: F64) -> float:
-    start, edge = polygon, np.roll(polygon, -1, axis=0) - polygon
-    squared = np.maximum((edge**2).sum(axis=1), 1e-18)
-    offset = corners[:, None, :] - start[None, :, :]
-    t = np.clip((offset * edge[None]).sum(axis=2) / squared, 0.0, 1.0)
-    return float(np.hypot(*np.moveaxis(offset - t[..., None] * edge[None], 2, 0)).min())
+    along_x, along_y = (np.roll(polygon, -1, axis=0) - polygon).T
+    squared = np.maximum(along_x**2 + along_y**2, 1e-18)
+    x, y = (corners[:, None, k] - polygon[None, :, k] for k in (0, 1))
+    t = np.clip((x * along_x + y * along_y) / squared, 0.0, 1.0)
+    return float(np.sqrt(((x - t * along_x) ** 2 + (y - t * along_y) ** 2).min()))
 
 
 def _holds(polygon: F64, point: F64) -> bool:

@@ -31,21 +31,22 @@ def find_scan_lines(film: Film, usable: Bool, settings: ScanLineSettings) -> tup
     """One mark per line, columns before rows, in order of place."""
     marks = []
     rows, columns = film.density.shape
-    for place in _lines(film.density, usable, False, settings):
+    known, shown = usable.astype(np.float32), np.where(usable, film.density, np.float32(0))
+    for place in _lines(known, shown, False, settings):
         marks.append(Mark("artefact", np.array([[place, 0.0], [place, rows - 1.0]]), 3.0, "line of the scanner"))
-    for place in _lines(film.density, usable, True, settings):
+    for place in _lines(known, shown, True, settings):
         marks.append(Mark("artefact", np.array([[0.0, place], [columns - 1.0, place]]), 3.0, "line of the scanner"))
     return tuple(marks)
 
 
-def _lines(density: F32, usable: Bool, turned: bool, settings: ScanLineSettings) -> list[int]:
-    """Columns (`turned`: rows) that stand out from their neighbours all along."""
-    rows, columns = density.shape[::-1] if turned else density.shape
+def _lines(known: F32, shown: F32, turned: bool, settings: ScanLineSettings) -> list[int]:
+    """Columns (`turned`: rows) that stand out from their neighbours all along. known: 1 where the film is usable, else 0; shown: its
+    density there, else 0."""
+    rows, columns = shown.shape[::-1] if turned else shown.shape
     if rows < 4 * settings.segments or columns < 64:
         return []
     size = (settings.segments, columns) if turned else (columns, settings.segments)
-    share = cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    total = cv2.resize(np.where(usable, density, np.float32(0)), size, interpolation=cv2.INTER_AREA)
+    share, total = (cv2.resize(image, size, interpolation=cv2.INTER_AREA) for image in (known, shown))
     share, total = (share.T, total.T) if turned else (share, total)
     mean = total / np.maximum(share, 1e-6)
     near, far = settings.beside_px

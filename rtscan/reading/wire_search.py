@@ -264,6 +264,13 @@ def _starts(sums: F32, direction: int, wires: Sequence[Wire], per_mm: float, set
     1.5 mm in all lines only the best.
     """
     columns = sums.shape[1]
+    # A line whose strongest place cannot start a chain, or were every wire as strong, not one of the least evidence, is none of it.
+    strongest = sums.max(axis=1)
+    reach = np.minimum(strongest, CAP) * sum(0.8**k for k in range(len(wires)))
+    lines = np.flatnonzero((strongest >= settings.first_snr_min) & (reach >= 0.999 * least))
+    if not len(lines):
+        return []
+    sums = sums[lines]
     held = np.minimum(sums, CAP)
     links: list[tuple[F32, int, int]] = []
     gains = np.zeros_like(held)
@@ -286,7 +293,7 @@ def _starts(sums: F32, direction: int, wires: Sequence[Wire], per_mm: float, set
             ahead = here[line, chain[-1] + low : chain[-1] + high + 1]
             chain.append(chain[-1] + low + (int(ahead.argmax()) if len(ahead) else 0))
         if chain[1] < columns and sums[line, chain[1]] >= settings.first_snr_min:
-            found.append((evidence, line, chain if direction == 1 else [columns - 1 - c for c in chain]))
+            found.append((evidence, int(lines[line]), chain if direction == 1 else [columns - 1 - c for c in chain]))
     return found
 
 

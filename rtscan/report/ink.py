@@ -106,12 +106,16 @@ def _font(size: int, bold: bool) -> Any:
 
 
 @cache
-def _text_mask(text: str, size: int, bold: bool) -> NDArray[np.uint8]:
+def _text_extent(text: str, size: int, bold: bool) -> tuple[int, int]:
+    """Width and height of a text in pixels, by the font's own measures: nothing is drawn."""
     font = _font(size, bold)
-    ascent, descent = font.getmetrics()
-    width = max(1, int(np.ceil(font.getlength(text))))
-    image = Image.new("L", (width, ascent + descent))
-    ImageDraw.Draw(image).text((0, 0), text, fill=255, font=font)
+    return max(1, int(np.ceil(font.getlength(text)))), sum(font.getmetrics())
+
+
+@cache
+def _text_mask(text: str, size: int, bold: bool) -> NDArray[np.uint8]:
+    image = Image.new("L", _text_extent(text, size, bold))
+    ImageDraw.Draw(image).text((0, 0), text, fill=255, font=_font(size, bold))
     return np.asarray(image)
 
 
@@ -122,8 +126,7 @@ def plain(text: str) -> str:
 
 def text_size(text: str, size: int, bold: bool = False) -> tuple[int, int]:
     """Width and height in pixels of `text` at a font size of `size` pixels."""
-    rows, columns = _text_mask(plain(text), size, bold).shape
-    return columns, rows
+    return _text_extent(plain(text), size, bold)
 
 
 def draw_text(canvas: Canvas, text: str, at: tuple[float, float], size: int, colour: Rgb = BLACK, bold: bool = False) -> int:

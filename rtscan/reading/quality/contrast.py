@@ -150,9 +150,9 @@ def gain_in_weld(net_at_indicator: float | None, strips: Sequence[Strip]) -> flo
 def weld_rows(strip: Strip, beside_mm: float = 0.0) -> Bool:
     """bool, shape of the strip; True between the weld edges, widened by `beside_mm` on both sides."""
     beside = beside_mm * (strip.pixels_per_mm or 0.0)
-    row = np.arange(strip.density.shape[0])[:, None]
+    row = np.arange(strip.density.shape[0], dtype=np.float32)[:, None]
     low, high = np.minimum(strip.left_row, strip.right_row) - beside, np.maximum(strip.left_row, strip.right_row) + beside
-    return np.asarray((row >= low) & (row <= high))
+    return np.asarray((row >= np.ceil(low).astype(np.float32)) & (row <= np.floor(high).astype(np.float32)))
 
 
 def film_values(image: Bool, strip: Strip, beside_mm: float = 0.0, columns: Bool | None = None) -> Bool:

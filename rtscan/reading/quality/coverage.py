@@ -137,19 +137,32 @@ def _too_sharp(film: Film, marks: Marks, strips: Sequence[Strip], columns: Seque
     name, limit = "scratches and dirt in the weld", practice(greatest=TOO_SHARP_SHARE_MAX)
     if not strips or film.pixels_per_mm is None:
         return not_assessed(name, "no scale or no weld", limit, "share", required=False)
-    fine = np.abs(cv2.GaussianBlur(film.density, (0, 0), 0.7) - cv2.GaussianBlur(film.density, (0, 0), 1.6))
+    fine = np.asarray(cv2.absdiff(*(cv2.GaussianBlur(film.density, (0, 0), sigma) for sigma in (0.7, 1.6))), dtype=np.float32)
     rim = np.ones((2 * round(RIM_MM * film.pixels_per_mm) + 1,) * 2, np.uint8)
     clear = cv2.dilate((marks.hidden | ~film.valid).view(np.uint8), rim) == 0
-    marked = (fine > SHARP_SIGMAS * _fine_sigma(fine, clear, 2 * round(3 * film.pixels_per_mm) + 1)) & clear
+    half = round(3 * film.pixels_per_mm)
+    by_weld = _box(strips, half + 1, film.density.shape)
+    marked = np.zeros(film.density.shape, dtype=bool)
+    sigma = _fine_sigma(fine, clear, by_weld, 2 * half + 1)
+    marked[by_weld] = (fine[by_weld] > SHARP_SIGMAS * sigma) & clear[by_weld]
     values = [film_values(marked, strip, columns=c) for strip, c in zip(strips, columns, strict=True)]
     share = max((float(v.mean()) for v in values if v.size), default=0.0)
     return judged(name, share, limit, "share", "the weld is covered with scratches or dirt; clean and scan the film again", digits=5)
 
 
-def _fine_sigma(fine: F32, clear: Bool, field: int) -> F32:
-    """Spread of fine detail within `field` pixels of each place, of the `clear` places alone: a burnt-out or blank part of the film
-    has no grain. Detail is held first, so that scratches hardly count."""
+def _box(strips: Sequence[Strip], margin: int, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Rows and columns of the film that the strips touch, `margin` pixels wider on all sides."""
+    low = np.min([strip.film_xy.min(axis=(0, 1)) for strip in strips], axis=0) - margin
+    high = np.max([strip.film_xy.max(axis=(0, 1)) for strip in strips], axis=0) + margin + 2
+    (left, top), (right, bottom) = np.maximum(low, 0).astype(int), high.astype(int)
+    return slice(int(top), min(int(bottom), shape[0])), slice(int(left), min(int(right), shape[1]))
+
+
+def _fine_sigma(fine: F32, clear: Bool, part: tuple[slice, slice], field: int) -> F32:
+    """Spread of fine detail within `field` pixels of each place in a part of the film, of the `clear` places alone: a burnt-out or blank
+    part of the film has no grain. Detail is held first, by its median on the whole film, so that scratches hardly count."""
     some = fine[::7, ::7][clear[::7, ::7]]
+    fine, clear = fine[part], clear[part]
     held = np.minimum(fine, HELD_SIGMAS * 1.4826 * np.median(some)) if len(some) else fine
     share = cv2.blur(clear.astype(np.float32), (field, field))
     return np.asarray(cv2.blur(np.where(clear, held, 0), (field, field)) / np.maximum(share, 1e-6) / MEAN_HELD, dtype=np.float32)
