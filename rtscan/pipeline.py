@@ -28,6 +28,7 @@ from rtscan.job import Job, job_sha256
 from rtscan.quality_records import FilmQuality
 from rtscan.reading.background import estimate_background
 from rtscan.reading.classify import classify
+from rtscan.reading.filters import Grid, detection_grid
 from rtscan.reading.group import group
 from rtscan.reading.marks import find_marks
 from rtscan.reading.measure import measure
@@ -78,7 +79,7 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
     indications: tuple[Indication, ...] = ()
     groups: tuple[Group, ...] = ()
     if weld:
-        regions = segment(seen.backgrounds, contrast.blur_mm if contrast else None)
+        regions = segment(seen.backgrounds, contrast.blur_mm if contrast else None, grids=seen.grids)
         measured = measure(regions, seen.backgrounds, film, weld, job, contrast)
         indications, groups = group(classify(measured))
     facts = _weld_facts(film, weld, job)
@@ -111,6 +112,7 @@ class _Seen:
     weld: Weld | None
     strips: tuple[Strip, ...]
     backgrounds: tuple[Background, ...]
+    grids: tuple[Grid, ...]
     indicator: Indicator
     quality: Quality
 
@@ -123,9 +125,10 @@ def _look(film: Film, job: Job) -> _Seen:
     lengths = diagnostic_lengths(film, job, weld, marks, strips, indicator.found) if weld else ()
     weld = shortened(weld, strips, lengths) if weld else None
     backgrounds = tuple(estimate_background(strip) for strip in strips)
+    grids = tuple(detection_grid(background) for background in backgrounds)
     quality = check_film(film, job, weld, marks, strips, indicator, lengths)
-    limit = detection_limit(backgrounds, indicator.contrast, [length.judged for length in lengths])
-    return _Seen(marks, weld, strips, backgrounds, indicator, replace(quality, detection_limit=limit))
+    limit = detection_limit(backgrounds, indicator.contrast, [length.judged for length in lengths], grids=grids)
+    return _Seen(marks, weld, strips, backgrounds, grids, indicator, replace(quality, detection_limit=limit))
 
 
 def _past_failures(quality: Quality) -> Quality:

@@ -56,6 +56,8 @@ def build_app(wanted: str | None = None) -> typer.Typer:
 
 def main(arguments: Sequence[str]) -> int:
     """Runs one command line; returns the exit status (0 done, 1 not accepted, 2 not carried out, 3 our fault, 130 interrupted)."""
+    # Our matrices are small: a second thread of the linear algebra library only waits, and burns a tenth of a read's processor time at it.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     wanted = next((a for a in arguments if not a.startswith("-")), None)
     try:
         status = build_app(wanted)(list(arguments), prog_name="rtscan", standalone_mode=False)

@@ -24,7 +24,7 @@ import numpy as np
 from scipy import ndimage
 
 from rtscan.film import F32, Background, Bool
-from rtscan.reading.background import MAD_TO_SIGMA, NOMINAL_PIXELS_PER_MM, local_sigma
+from rtscan.reading.background import MAD_TO_SIGMA, NOMINAL_PIXELS_PER_MM, local_sigma, median_along
 
 GRID_PIXELS_PER_MM = 10.0
 NOISE_TILE_MM = (2.0, 20.0)
@@ -141,7 +141,7 @@ class _Tiles:
     def _sigma(self, response: F32) -> F32:
         """1.4826 times the median absolute response, one value per tile (float32, shape (tiles across, tiles along)); tiles that are
         mostly unusable take the value of the nearest usable one."""
-        sigma = MAD_TO_SIGMA * np.median(np.abs(self._cut(response)), axis=2)
+        sigma = MAD_TO_SIGMA * median_along(np.abs(self._cut(response)))
         known = self._open & (sigma > 0)
         if not known.any():
             return np.ones(sigma.shape, dtype=np.float32)

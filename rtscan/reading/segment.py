@@ -17,7 +17,7 @@ from rtscan.film import F32, F64, Background, Bool, Region, Regions
 from rtscan.reading.background import NOMINAL_PIXELS_PER_MM
 from rtscan.reading.candidates import Candidate, Search, find_candidates
 from rtscan.reading.features import Features, candidate_features, surroundings
-from rtscan.reading.filters import detection_grid
+from rtscan.reading.filters import Grid, detection_grid
 from rtscan.reading.join import Piece, join
 from rtscan.reading.net import KINDS, TONES, look
 from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline, soft_place
@@ -73,21 +73,23 @@ class Found:
     ranks: F64
 
 
-def search_strip(background: Background) -> Found:
-    """Every candidate of a strip, measured and ranked."""
-    grid = detection_grid(background)
+def search_strip(background: Background, grid: Grid | None = None) -> Found:
+    """Every candidate of a strip, measured and ranked. grid: its detection grid where that is made already."""
+    grid = grid or detection_grid(background)
     around = surroundings(background, grid)
     search = find_candidates(grid, look(grid, around))
     features = candidate_features(search, around)
     return Found(search, tuple(features), rank(features))
 
 
-def segment(backgrounds: tuple[Background, ...], blur_mm: float | None = None, settings: SegmentSettings | None = None) -> Regions:
+def segment(backgrounds: tuple[Background, ...], blur_mm: float | None = None, settings: SegmentSettings | None = None,
+            grids: tuple[Grid, ...] | None = None) -> Regions:
     """Regions of all strips, best score first.
 
-    blur_mm: Gaussian sigma of the film's unsharpness where known.
+    blur_mm: Gaussian sigma of the film's unsharpness where known; grids: the detection grids of the strips where they are made already.
     """
-    return outlined(backgrounds, tuple(search_strip(b) for b in backgrounds), blur_mm, settings)
+    made = grids or (None,) * len(backgrounds)
+    return outlined(backgrounds, tuple(search_strip(*each) for each in zip(backgrounds, made, strict=True)), blur_mm, settings)
 
 
 def outlined(

@@ -171,5 +171,6 @@ def _session() -> Any:
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
+    options.enable_cpu_mem_arena = False  # memory for one run, not kept for the next
     options.log_severity_level = 3
     return onnxruntime.InferenceSession(str(MODEL), options, providers=["CPUExecutionProvider"])

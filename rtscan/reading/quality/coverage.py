@@ -137,7 +137,8 @@ def _too_sharp(film: Film, marks: Marks, strips: Sequence[Strip], columns: Seque
     name, limit = "scratches and dirt in the weld", practice(greatest=TOO_SHARP_SHARE_MAX)
     if not strips or film.pixels_per_mm is None:
         return not_assessed(name, "no scale or no weld", limit, "share", required=False)
-    fine = np.asarray(cv2.absdiff(*(cv2.GaussianBlur(film.density, (0, 0), sigma) for sigma in (0.7, 1.6))), dtype=np.float32)
+    fine = np.asarray(cv2.GaussianBlur(film.density, (0, 0), 0.7), dtype=np.float32)
+    cv2.absdiff(fine, cv2.GaussianBlur(film.density, (0, 0), 1.6), fine)
     rim = np.ones((2 * round(RIM_MM * film.pixels_per_mm) + 1,) * 2, np.uint8)
     clear = cv2.dilate((marks.hidden | ~film.valid).view(np.uint8), rim) == 0
     half = round(3 * film.pixels_per_mm)
@@ -152,8 +153,8 @@ def _too_sharp(film: Film, marks: Marks, strips: Sequence[Strip], columns: Seque
 
 def _box(strips: Sequence[Strip], margin: int, shape: tuple[int, ...]) -> tuple[slice, slice]:
     """Rows and columns of the film that the strips touch, `margin` pixels wider on all sides."""
-    low = np.min([strip.film_xy.min(axis=(0, 1)) for strip in strips], axis=0) - margin
-    high = np.max([strip.film_xy.max(axis=(0, 1)) for strip in strips], axis=0) + margin + 2
+    outer = np.concatenate([strip.film_xy[[0, -1]].reshape(-1, 2) for strip in strips])  # its rows lie between the first and the last
+    low, high = outer.min(axis=0) - margin, outer.max(axis=0) + margin + 2
     (left, top), (right, bottom) = np.maximum(low, 0).astype(int), high.astype(int)
     return slice(int(top), min(int(bottom), shape[0])), slice(int(left), min(int(right), shape[1]))
 

@@ -40,10 +40,11 @@ class DetectionSettings:
 
 
 def detection_limit(backgrounds: Sequence[Background], contrast: Contrast | None, columns: Sequence[Bool] | None = None,
-                    settings: DetectionSettings = DetectionSettings()) -> DetectionLimit | None:
+                    settings: DetectionSettings = DetectionSettings(), grids: Sequence[Grid] | None = None) -> DetectionLimit | None:
     """The limit of a film, worst along the weld, and its curve; None without a scale or a contrast per mm.
 
     `columns`, bool (along,) of each strip: only they count, for the film says nothing beyond its diagnostic length. None: all.
+    `grids`: the detection grids of the strips where they are made already.
     """
     if contrast is None or not backgrounds or any(b.strip.pixels_per_mm is None for b in backgrounds):
         return None
@@ -52,7 +53,7 @@ def detection_limit(backgrounds: Sequence[Background], contrast: Contrast | None
     pores: list[float] = []
     lines: list[float] = []
     for number, background in enumerate(backgrounds):
-        grid = detection_grid(background)
+        grid = detection_grid(background) if grids is None else grids[number]
         spreads = filter_spreads(grid, background, settings.across_share)
         if columns is not None:
             middles = (np.arange(spreads.shape[1]) + 0.5) * len(columns[number]) / spreads.shape[1]
