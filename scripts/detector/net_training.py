@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import torch
+from net_clutter import uneven, zoomed
 from samples import NetSample
 from torch import nn
 
@@ -31,6 +32,19 @@ def _pair(inputs: int, outputs: int) -> nn.Sequential:
     )
 
 
+class Context(nn.Module):
+    """Adds to every place what the whole strip is like: mean and spread of the deepest level. A bead that is uneven all along is no flaw."""
+
+    def __init__(self, width: int) -> None:
+        super().__init__()
+        self.mix = nn.Sequential(nn.Linear(2 * width, width), nn.ReLU(inplace=True), nn.Linear(width, width))
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        mean = x.mean(dim=(2, 3), keepdim=True)
+        spread = torch.sqrt(((x - mean) ** 2).mean(dim=(2, 3), keepdim=True) + 1e-4)
+        return x + self.mix(torch.cat([mean, spread], dim=1).flatten(1))[:, :, None, None]
+
+
 class Net(nn.Module):
     """A U-shaped network that answers on half the grid it sees, one level for each of `widths`."""
 
@@ -41,6 +55,7 @@ class Net(nn.Module):
         )
         self.down = nn.ModuleList([_pair(widths[max(0, k - 1)], w) for k, w in enumerate(widths)])
         self.up = nn.ModuleList([_pair(widths[k] + widths[k + 1], widths[k]) for k in range(len(widths) - 1)])
+        self.context = Context(widths[-1])
         self.head = nn.Conv2d(widths[0], outputs, 1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
@@ -49,6 +64,7 @@ class Net(nn.Module):
         for k, block in enumerate(self.down):
             x = block(nn.functional.max_pool2d(x, 2) if k else x)
             kept.append(x)
+        x = self.context(x)
         for k in range(len(self.up) - 1, -1, -1):
             x = nn.functional.interpolate(x, scale_factor=2.0, mode="nearest")
             x = self.up[k](torch.cat([kept[k], x], dim=1))
@@ -101,8 +117,8 @@ class Crops:
         rows = torch.from_numpy(corners[:, :1] + np.arange(CROP[0])).to(self.device)[:, :, None]
         columns = torch.from_numpy(self.starts[strips][:, None] + corners[:, 1:] + np.arange(CROP[1])).to(self.device)[:, None, :]
         x, f = self.seen[:, rows, columns].transpose(0, 1).float(), self.flaw[rows, columns]
-        x, f = self._mirrored(x, f)
-        return self._jittered(x), f, self.tables[torch.from_numpy(strips).to(self.device)]
+        x, f = zoomed(*self._mirrored(x, f), self.rng)
+        return self._jittered(uneven(x, self.rng)), f, self.tables[torch.from_numpy(strips).to(self.device)]
 
     def _corner(self, k: int) -> tuple[int, int]:
         """First row and column of a crop of strip k: half of them hold a flaw."""

@@ -123,11 +123,17 @@ def _ranking(tables: list[Any], names: tuple[str, ...], tone: str) -> HistGradie
             wanted.append(found >= 0)
             weight.append(1.5 if t.clean else 1.0)
     size: dict[str, Any] = (
-        {"max_iter": 260, "learning_rate": 0.05, "max_leaf_nodes": 20}
+        {"max_iter": 500, "learning_rate": 0.03, "max_leaf_nodes": 16, "min_samples_leaf": 60, "max_features": 0.4}
         if tone == "dark"
-        else {"max_iter": 110, "learning_rate": 0.08, "max_leaf_nodes": 12, "monotonic_cst": [int(n == "snr") for n in names]}
+        else {
+            "max_iter": 110,
+            "learning_rate": 0.08,
+            "max_leaf_nodes": 12,
+            "min_samples_leaf": 30,
+            "monotonic_cst": [int(n == "snr") for n in names],
+        }
     )
-    trees = HistGradientBoostingClassifier(min_samples_leaf=30, l2_regularization=2.0, random_state=0, **size)
+    trees = HistGradientBoostingClassifier(l2_regularization=2.0, random_state=0, **size)
     print(f"ranking, {tone}: {len(wanted)} candidates, {sum(wanted)} of them true")
     return trees.fit(np.array(features), np.array(wanted), sample_weight=np.array(weight))
 
