@@ -202,6 +202,8 @@ class Region:
 
 @dataclass(frozen=True)
 class Regions:
-    """All regions of a film, best score first; an empty tuple is a normal answer."""
+    """All regions of a film, best score first; an empty tuple is a normal answer. `repeats`: spots that the film processor pressed at equal
+    steps, no indications of the weld."""
 
     regions: tuple[Region, ...]
+    repeats: tuple[Region, ...] = ()

@@ -39,6 +39,7 @@ from rtscan.reading.quality.indicator import Indicator, read_indicator
 from rtscan.reading.quality.record import film_quality
 from rtscan.reading.quality.tags import with_tags
 from rtscan.reading.rank import model_name
+from rtscan.reading.repeats import repeat_marks
 from rtscan.reading.segment import segment
 from rtscan.reading.straighten import straighten
 from rtscan.reading.weld_band import find_weld
@@ -78,23 +79,25 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
     quality, weld, contrast = seen.quality, seen.weld, seen.indicator.contrast
     indications: tuple[Indication, ...] = ()
     groups: tuple[Group, ...] = ()
+    marks = seen.marks
     if weld:
         regions = segment(seen.backgrounds, contrast.blur_mm if contrast else None, grids=seen.grids)
         measured = measure(regions, seen.backgrounds, film, weld, job, contrast)
         indications, groups = group(classify(measured))
+        marks = replace(marks, marks=(*marks.marks, *repeat_marks(regions, seen.strips)))
     facts = _weld_facts(film, weld, job)
     sheet = Worksheet(
         tool=f"rtscan {__version__}", job_sha256=sheet_sha256, criteria_sha256=criteria.sha256 if criteria else "",
         film=film.facts, quality=_past_failures(quality) if chosen.judge_anyway and weld else quality,
         weld=facts, indications=_on_the_ring(indications, facts), groups=groups,
-        objects=_objects(seen.marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
+        objects=_objects(marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
         date=job.film.date.isoformat() if job.film.date else "", model=model_name(),
     )
     situation = situation_from_job(job, sheet, chosen.units)
     sheet = replace(sheet, indications=tuple(i if situation.shows(i) else replace(i, note=_BEYOND) for i in sheet.indications))
     judged = judge(sheet, criteria, situation)
     charts = chart_pictures(judged, criteria, situation) if criteria else ()
-    return Reading(judged, film, weld, seen.marks, seen.strips, seen.backgrounds, charts)
+    return Reading(judged, film, weld, marks, seen.strips, seen.backgrounds, charts)
 
 
 def check_quality(film: Film, job: Job) -> FilmQuality:

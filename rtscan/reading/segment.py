@@ -24,6 +24,7 @@ from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline, sof
 from rtscan.reading.outline_clues import outline_clues
 from rtscan.reading.overlap import once
 from rtscan.reading.rank import model_bar, rank
+from rtscan.reading.repeats import without_repeats
 from rtscan.reading.trace import Stretch, trace
 
 TYPICAL_BLUR_MM = 0.10
@@ -108,7 +109,7 @@ def outlined(
         for piece, features in zip(pieces, _features_of(pieces, found, background), strict=True):
             regions += _regions(background, found.search, piece, features, blur_mm, chosen)
     regions.sort(key=lambda r: (-r.score, r.arc, float(r.outline[:, 0].min()), float(r.outline[:, 1].min())))
-    return Regions(once(regions))
+    return without_repeats(once(regions), [background.strip for background in backgrounds])
 
 
 def without_echoes(found: Found, accepted: list[int]) -> list[int]:

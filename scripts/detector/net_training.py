@@ -33,7 +33,7 @@ def _pair(inputs: int, outputs: int) -> nn.Sequential:
 
 
 class Context(nn.Module):
-    """Adds to every place what the whole strip is like: mean and spread of the deepest level. A bead that is uneven all along is no flaw."""
+    """Adds to every place what the whole strip is like, mean and spread of the deepest level: a bead uneven all along is no flaw."""
 
     def __init__(self, width: int) -> None:
         super().__init__()

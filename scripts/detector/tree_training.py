@@ -17,8 +17,10 @@ from rtscan.reading.type_clues import CLUES, clue_values
 
 LEAST_DETECTABILITY = 2.0
 LEAST_NAMED = 3.0
-FALSE_CALLS_PER_FILM = {"dark": 0.4, "bright": 0.04}
-FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.63, "bright": 0.05}
+WEIGHT_OF_A_TRUTH = 3.0
+"""All candidates of one truth together, where a false candidate weighs 1."""
+FALSE_CALLS_PER_FILM = {"dark": 0.4, "bright": 0.08}
+FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.63, "bright": 0.06}
 """Together under 0.5 a film and 0.7 a clean film. Bright calls get little of it: on sound welds most are soft excess metal, which the eye
 sees on the part itself, and real beads are lumpier than ours."""
 FIRST_BAR = 0.5
@@ -112,30 +114,24 @@ def _of_tone(x: np.ndarray, names: tuple[str, ...], tone: str) -> np.ndarray:
 
 
 def _ranking(tables: list[Any], names: tuple[str, ...], tone: str) -> HistGradientBoostingClassifier:
-    """Trees of one tone. Bright marks are few: their trees are smaller, and a stronger one is never less probable."""
+    """Trees of one tone. All candidates of one truth weigh together what three false ones do: else the long strong flaws, each with
+    dozens of pieces, are what the trees learn. Bright marks are few: there a stronger one is never less probable."""
     features, wanted, weight = [], [], []
     for t in tables:
-        x = matrix(t, names)
-        for row, found, mine in zip(x, t.finds, _of_tone(x, names, tone), strict=True):
-            if not mine or found == -2 or (found >= 0 and t.truths[found]["detectability"] < LEAST_DETECTABILITY):
-                continue
-            features.append(row)
-            wanted.append(found >= 0)
-            weight.append(1.5 if t.clean else 1.0)
-    size: dict[str, Any] = (
-        {"max_iter": 500, "learning_rate": 0.03, "max_leaf_nodes": 16, "min_samples_leaf": 60, "max_features": 0.4}
-        if tone == "dark"
-        else {
-            "max_iter": 110,
-            "learning_rate": 0.08,
-            "max_leaf_nodes": 12,
-            "min_samples_leaf": 30,
-            "monotonic_cst": [int(n == "snr") for n in names],
-        }
-    )
-    trees = HistGradientBoostingClassifier(l2_regularization=2.0, random_state=0, **size)
-    print(f"ranking, {tone}: {len(wanted)} candidates, {sum(wanted)} of them true")
-    return trees.fit(np.array(features), np.array(wanted), sample_weight=np.array(weight))
+        x, finds = matrix(t, names), np.array(t.finds, dtype=int)
+        if not len(x):
+            continue
+        seen = np.array([f == -1 or (f >= 0 and t.truths[f]["detectability"] >= LEAST_DETECTABILITY) for f in t.finds])
+        kept = seen & _of_tone(x, names, tone)
+        pieces = np.bincount(finds[kept] + 1, minlength=len(t.truths) + 1)
+        features.append(x[kept])
+        wanted.append(finds[kept] >= 0)
+        weight.append(np.where(wanted[-1], WEIGHT_OF_A_TRUTH / np.maximum(pieces[finds[kept] + 1], 1), 1.0) * (1.5 if t.clean else 1.0))
+    monotonic = [int(n == "snr") for n in names] if tone == "bright" else None
+    trees = HistGradientBoostingClassifier(max_iter=700, learning_rate=0.03, max_leaf_nodes=20, min_samples_leaf=100, max_features=0.25,
+                                           l2_regularization=20.0, monotonic_cst=monotonic, random_state=0)  # fmt: skip
+    print(f"ranking, {tone}: {sum(map(len, wanted))} candidates, {sum(map(np.sum, wanted))} of them true")
+    return trees.fit(np.concatenate(features), np.concatenate(wanted), sample_weight=np.concatenate(weight))
 
 
 def _save_onnx(trees: HistGradientBoostingClassifier, width: int, path: Path) -> None:
