@@ -34,8 +34,8 @@ class DetectionSettings:
     """Signal-to-noise at which 90 % of planted flaws are found, from `scripts/planted_flaws`; share of the weld width that counts as
     the place where a flaw is hardest to see."""
 
-    pore_snr_90: float = 24.0
-    line_snr_90: float = 5.0
+    pore_snr_90: float = 12.0
+    line_snr_90: float = 6.5
     across_share: float = 0.75
 
 
