@@ -84,7 +84,7 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
         regions = segment(seen.backgrounds, contrast.blur_mm if contrast else None, grids=seen.grids)
         measured = measure(regions, seen.backgrounds, film, weld, job, contrast)
         indications, groups = group(classify(measured))
-        marks = replace(marks, marks=(*marks.marks, *repeat_marks(regions, seen.strips)))
+        marks = replace(marks, marks=(*marks.marks, *repeat_marks(regions, [b.strip for b in seen.backgrounds])))
     facts = _weld_facts(film, weld, job)
     sheet = Worksheet(
         tool=f"rtscan {__version__}", job_sha256=sheet_sha256, criteria_sha256=criteria.sha256 if criteria else "",
