@@ -217,25 +217,21 @@ def test_dot_picture_is_true_to_size() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["api-1104@2013", "iso-10675-1-level-2", "asme-viii-uw51"])
-def test_ten_thousand_indications_are_judged_in_two_seconds(name: str) -> None:
-    rng = random.Random(1)
-    ring = 400_000.0
-    weld = Situation(wall_mm=10, od_mm=ring / 3.14159, weld_length_mm=ring, cap_width_mm=12, joint="girth", full_girth=True, layers="multi")
+def test_the_time_of_ten_thousand_indications_grows_with_their_number(name: str) -> None:
+    """A quarter of the weld and its pores take about a quarter of the processor time; looking at every pair they would take a sixteenth.
+    The bound lies between, because other work on the machine disturbs both runs. Scattered so that hardly any is rejected: planning
+    what to remove takes its own time."""
+    rng, ring = random.Random(1), 400_000.0
     pores = tuple(Indication(n, iso6520="2011", along_mm=rng.uniform(0, ring), across_mm=rng.uniform(-6, 6), length_mm=s, width_mm=s)
                   for n in range(1, 10_001) for s in (rng.uniform(0.4, 2.4),))
+    first = tuple(p for p in pores if p.along_mm is not None and p.along_mm < ring / 4)
     criteria = load_criteria(name)
-    best = min(_seconds(pores, criteria, weld) for _ in range(2))
-    assert best < 2 * _slowness()
+    quarter, whole = (min(_seconds(some, length, criteria) for _ in range(2)) for some, length in ((first, ring / 4), (pores, ring)))
+    assert whole < 8 * quarter
 
 
-def _seconds(pores: tuple[Indication, ...], criteria: object, weld: Situation) -> float:
+def _seconds(pores: tuple[Indication, ...], ring: float, criteria: object) -> float:
+    weld = Situation(wall_mm=10, od_mm=ring / 3.14159, weld_length_mm=ring, cap_width_mm=12, joint="girth", full_girth=True, layers="multi")
     started = time.process_time()
     judge(Worksheet(indications=pores), criteria, weld)
     return time.process_time() - started
-
-
-def _slowness() -> float:
-    """How much slower this machine is now than an idle one of two cores, from a fixed piece of work; never below 1."""
-    started = time.process_time()
-    sum(i * i for i in range(2_000_000))
-    return max(1.0, (time.process_time() - started) / 0.12)
