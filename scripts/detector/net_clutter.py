@@ -14,8 +14,8 @@ SOFT_PX = (6, 12, 24, 48)
 SOFT_MOST = 1.1
 """Its largest spread in units of the noise. Sound stretches of real beads, smoothed over 1.2 mm, spread 0.57; simulated ones 0.46."""
 SOFT_SHARE = 0.65
-GRAIN_MOST = 0.35
-ZOOM_MOST = 1.25
+GRAIN_MOST, ZOOM_MOST = 0.35, 1.25
+"""Most grain added, in units of the noise, and largest change of size; chosen once, not tuned."""
 
 
 def uneven(seen: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
@@ -36,10 +36,10 @@ def uneven(seen: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
     return out
 
 
-def zoomed(seen: torch.Tensor, flaw: torch.Tensor, rng: np.random.Generator, most: float = ZOOM_MOST) -> tuple[torch.Tensor, torch.Tensor]:
+def zoomed(seen: torch.Tensor, flaw: torch.Tensor, rng: np.random.Generator) -> tuple[torch.Tensor, torch.Tensor]:
     """Half of the crops drawn larger or smaller about their middle; flaw: index of the flaw at each place."""
     crops = len(seen)
-    factor = np.exp(rng.uniform(-np.log(most), np.log(most), crops))
+    factor = np.exp(rng.uniform(-np.log(ZOOM_MOST), np.log(ZOOM_MOST), crops))
     factor[rng.random(crops) < 0.5] = 1.0
     turn = torch.zeros((crops, 2, 3), device=seen.device)
     turn[:, 0, 0] = turn[:, 1, 1] = torch.from_numpy(1.0 / factor).to(seen.device)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from rtscan.film import Region, Strip
+from rtscan.findings import Tone
 from rtscan.reading.repeats import repeat_marks, without_repeats
 
 PER_MM = 10.0
@@ -21,10 +22,10 @@ def strip(pixels_per_mm: float | None = PER_MM) -> Strip:
     return Strip(0, None, np.zeros((rows, columns), np.float32), usable, ~usable, film_xy, 150.0, edge, edge + 200, pixels_per_mm, None)
 
 
-def spot(x_mm: float, y_mm: float = 12.0, size_mm: float = 1.2, contrast: float = 0.1, tone: str = "dark") -> Region:
+def spot(x_mm: float, y_mm: float = 12.0, size_mm: float = 1.2, contrast: float = 0.1, tone: Tone = "dark") -> Region:
     turn = np.linspace(0, 2 * np.pi, 40, endpoint=False)
     outline = np.stack([x_mm + size_mm / 2 * np.cos(turn), y_mm + size_mm / 2 * np.sin(turn)], axis=1) * PER_MM
-    return Region(0, tone, outline, 10.0, contrast, 5.0)  # type: ignore[arg-type]
+    return Region(0, tone, outline, 10.0, contrast, 5.0)
 
 
 @pytest.mark.parametrize("gone", [(), (2,)])
