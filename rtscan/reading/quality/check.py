@@ -8,11 +8,12 @@ from rtscan.film import Film, Marks, Strip, Weld
 from rtscan.findings import Check, Quality
 from rtscan.job import Job
 from rtscan.knowledge.testing import Limit
-from rtscan.reading.quality.coverage import coverage_checks, exposures_check, markers_check
+from rtscan.reading.quality.coverage import coverage_checks, exposures_check
 from rtscan.reading.quality.density import density_checks
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
 from rtscan.reading.quality.indicator import NO_WIRES, Indicator, numbers_are_sure, read_indicator
 from rtscan.reading.quality.lines import failed, judged, not_assessed
+from rtscan.reading.quality.markers import markers_check
 from rtscan.reading.quality.placement import placement_check
 from rtscan.reading.quality.plaque import hole_check
 from rtscan.reading.quality.sharpness import sharpness_checks
@@ -42,7 +43,7 @@ def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Se
         placed = placement_check(film, job, seen, weld, strips, lengths)
         checks += [placed] if placed is not None else []
         length = length_check(strips, lengths)
-        checks += [length, markers_check(job, marks), *coverage_checks(film, weld, marks, strips, [d.judged for d in lengths])]
+        checks += [length, markers_check(film, job, weld, marks), *coverage_checks(film, weld, marks, strips, [d.judged for d in lengths])]
         exposures = exposures_check(job, length.measured or None)
         checks += [exposures] if exposures is not None else []
     checks += tag_checks(film, job)

@@ -179,11 +179,12 @@ def _share_marked(marks: Marks, strip: Strip, columns: Bool, kinds: tuple[str, .
     return float(marked.mean()) if marked.size else 0.0
 
 
-def set_up_columns(strip: Strip, arc: Arc, job: Job) -> list[tuple[Bool, str]]:
+def set_up_columns(strip: Strip, arc: Arc, job: Job, seen_px: tuple[F64, F64] | None = None) -> list[tuple[Bool, str]]:
     """What one exposure covers by its set-up, whatever the density: bool, shape (along,), and why it ends where it does, one for each rule.
 
     Both walls on one film: where the arc is covered (|sin theta| up to 0.9). One wall of a pipe by ISO: inside the allowed thickness ratio,
-    about the middle of the weld on the film, which is taken for the middle of the beam. Between the location markers told by the job sheet.
+    about the middle of the weld on the film, which is taken for the middle of the beam. Between the location markers told by the job sheet,
+    else between those seen, `seen_px`.
     """
     columns, rules = np.arange(strip.density.shape[1]), list[tuple[Bool, str]]()
     if (job.exposure.technique or "").startswith("DWDI") and arc.covered is not None:
@@ -196,20 +197,13 @@ def set_up_columns(strip: Strip, arc: Arc, job: Job) -> list[tuple[Bool, str]]:
         told = ", from memory" if limit.unverified else ""
         rules.append((np.asarray(from_middle_mm <= half_deg / 360 * pi * job.weld.od_mm),
                       f"there the metal passed is more than {limit.max:g} times the wall ({limit.clause}{told})"))
-    if job.location.end_markers_px is not None:
-        low, high = sorted(along_of(np.asarray(marker, dtype=np.float64), arc.centreline_px) for marker in job.location.end_markers_px)
-        rules.append((np.asarray((columns >= low) & (columns <= high)), "the location marker told by the job sheet"))
+    by_sheet = job.location.end_markers_px
+    markers = by_sheet or seen_px
+    if markers is not None:
+        low, high = sorted(along_of(np.asarray(marker, dtype=np.float64), arc.centreline_px) for marker in markers)
+        where = "told by the job sheet" if by_sheet else "seen on the film, a number plate"
+        rules.append((np.asarray((columns >= low) & (columns <= high)), f"the location marker {where}"))
     return rules
-
-
-def markers_check(job: Job, marks: Marks) -> Check:
-    """Location markers: told by the job sheet, they end the diagnostic length. Lead is seen but not read, and a marker looks like a letter
-    of the film's name, so the film alone does not say which is which."""
-    name, lead = "location markers", sum(mark.kind in ("letter", "marker") for mark in marks.marks)
-    if job.location.end_markers_px is not None:
-        return Check(name, "pass", required=False, source="job sheet", says="told by the job sheet; the diagnostic length ends at them")
-    seen = f"{lead} pieces of lead are seen; which of them are location markers cannot be told" if lead else "no lead is seen"
-    return not_assessed(name, f"{seen}; give location.end_markers_px", required=False)
 
 
 def _ratio_half_angle_deg(job: Job) -> float | None:

@@ -1,8 +1,9 @@
 """The diagnostic length: the stretch of each weld on the film that the film may be judged on.
 
 It is the longest stretch about the middle of the exposure whose density lies inside the limits, that is inside the range of the scan and
-inside what the set-up covers (thickness ratio, ends of a double-wall image, location markers told by the job sheet). Ends that are too
-thin or too dense shorten it, as a reader shortens it; a film whose middle is not fit fails, and so does one of which hardly any is left.
+inside what the set-up covers (thickness ratio, ends of a double-wall image, location markers told by the job sheet or seen). Ends that
+are too thin or too dense shorten it, as a reader shortens it; a film whose middle is not fit fails, and so does one of which hardly any
+is left.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from rtscan.reading.arcs import length_along
 from rtscan.reading.quality.contrast import SPARSE, weld_rows
 from rtscan.reading.quality.coverage import BORDER_MM, HIDDEN_WIDTH_SHARE, edge_margins, set_up_columns
 from rtscan.reading.quality.lines import PRACTICE, judged, not_assessed
+from rtscan.reading.quality.markers import location_markers
 from rtscan.reading.quality.variation import READING_TOLERANCE, STRAY_STEPS, along_weld, variation_limit
 from rtscan.reading.quality.wires import WireSet
 
@@ -92,7 +94,9 @@ def diagnostic_lengths(film: Film, job: Job, weld: Weld, marks: Marks, strips: S
     varied = variation_limit(strips[0], found) if strips and job.testing.standard == "asme-v" else None
     if not film.facts.density_calibrated:
         limit, varied = None, None
-    return tuple(_length_of(film, job, weld.arcs[strip.arc], marks, strip, limit, varied) for strip in strips)
+    markers_px = location_markers(film, job, weld, marks).ends_px
+    return tuple(_length_of(film, marks, strip, weld.arcs[strip.arc], set_up_columns(strip, weld.arcs[strip.arc], job, markers_px),
+                            (limit, varied)) for strip in strips)
 
 
 def shortened(weld: Weld, strips: Sequence[Strip], lengths: Sequence[DiagnosticLength]) -> Weld:
@@ -142,17 +146,17 @@ def _least_mm(strip: Strip, allowed: Bool) -> float:
     return max(STEP_MM, min(LEAST_MM, LEAST_SHARE * abs(end - start)))
 
 
-def _length_of(film: Film, job: Job, arc: Arc, marks: Marks, strip: Strip, limit: Limit | None, varied: Limit | None) -> DiagnosticLength:
+def _length_of(film: Film, marks: Marks, strip: Strip, arc: Arc, rules: Sequence[tuple[Bool, str]],
+               limits: tuple[Limit | None, Limit | None]) -> DiagnosticLength:
     count = strip.density.shape[1]
     readings = _readings(strip)
     if strip.pixels_per_mm is None:
         everywhere = np.ones(count, dtype=bool)
         return DiagnosticLength(everywhere, everywhere, readings)
-    rules = set_up_columns(strip, arc, job)
     allowed = np.logical_and.reduce([seen for seen, _ in rules], axis=0) if rules else np.ones(count, dtype=bool)
     starts = np.arange(0, count, max(1, round(STEP_MM * strip.pixels_per_mm)))
     beyond = [next((why for seen, why in rules if not seen[at]), "") for at in starts]
-    steps = _steps(film, arc, marks, strip, readings, (limit, varied), starts, beyond)
+    steps = _steps(film, arc, marks, strip, readings, limits, starts, beyond)
     middle = int(np.median(np.flatnonzero(allowed))) if allowed.any() else 0
     here = int(np.searchsorted(starts, middle, side="right")) - 1
     first, last = _longest_about(here, steps)

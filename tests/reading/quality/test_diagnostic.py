@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rtscan.film import F32, Arc, Bool, Film, Mark, Marks, Weld
+from rtscan.film import F32, Arc, Bool, Film, Marks, Weld
 from rtscan.findings import Check, FilmFacts
 from rtscan.job import Job
 from rtscan.knowledge.exposures import coverage
-from rtscan.reading.quality.coverage import exposures_check, markers_check
+from rtscan.reading.quality.coverage import exposures_check
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
 from rtscan.reading.straighten import straighten
 
@@ -190,16 +190,6 @@ def test_markers_that_leave_nothing_fail_and_the_checks_look_at_the_whole_weld(m
     assert (line.result, line.measured) == ("fail", 0.0)
     assert "location marker" in line.says
     assert length.judged.any()
-
-
-def test_lead_that_may_be_a_marker_is_counted_and_not_guessed() -> None:
-    lead = tuple(Mark(kind, np.zeros((4, 2)), 10.0) for kind in ("letter", "marker", "wire"))
-    marks = Marks(lead, np.zeros((2, 2), bool), np.zeros((2, 2), bool))
-    line = markers_check(Job(), marks)
-    assert (line.result, line.required) == ("not assessed", False)
-    assert "2 pieces of lead" in line.says
-    told = markers_check(Job.model_validate({"location": {"end_markers_px": [[1, 2], [3, 4]]}}), marks)
-    assert told.result == "pass"
 
 
 def test_no_scale_no_length() -> None:
