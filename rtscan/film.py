@@ -172,6 +172,16 @@ class Strip:
     pixels_per_mm: float | None
     station_mm: F64 | None
 
+    def on_film(self, points: F64) -> F64:
+        """Film pixels (x, y) of strip points (column, row), float64 (n, 2): bilinear in `film_xy`, carried on past the rim."""
+        rows, columns = self.film_xy.shape[:2]
+        column, row = points[:, 0], points[:, 1]
+        c = np.clip(np.floor(column).astype(int), 0, columns - 2)
+        r = np.clip(np.floor(row).astype(int), 0, rows - 2)
+        u, v = (column - c)[:, None], (row - r)[:, None]
+        a, b, d, e = (self.film_xy[r + i, c + j].astype(np.float64) for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)))
+        return np.asarray(a * (1 - u) * (1 - v) + b * u * (1 - v) + d * (1 - u) * v + e * u * v)
+
 
 @dataclass(frozen=True)
 class Background:

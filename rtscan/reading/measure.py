@@ -101,8 +101,8 @@ def _one(region: Region, background: Background, film: Film, weld: Weld, job: Jo
     pitch = strip.pixels_per_mm
     plane = _plane(region.outline, strip)
     sizes = measure_outline(plane)
-    outline_px = _on_film(region.outline, strip)
-    centre_px = _on_film(region.outline.mean(axis=0)[None], strip)[0]
+    outline_px = strip.on_film(region.outline)
+    centre_px = strip.on_film(region.outline.mean(axis=0)[None])[0]
     indication = Indication(
         id=0,
         tone=region.tone,
@@ -168,18 +168,6 @@ def _plane(outline: F64, strip: Strip) -> F64:
 def _direction(strip: Strip) -> float:
     assert strip.station_mm is not None
     return 1.0 if strip.station_mm[-1] >= strip.station_mm[0] else -1.0
-
-
-def _on_film(points: F64, strip: Strip) -> F64:
-    """Strip points (column, row) in film pixels (x, y), bilinear in the strip's own transform, carried on past its rim."""
-    rows, columns = strip.density.shape
-    column, row = points[:, 0], points[:, 1]
-    c = np.clip(np.floor(column).astype(int), 0, columns - 2)
-    r = np.clip(np.floor(row).astype(int), 0, rows - 2)
-    u, v = (column - c)[:, None], (row - r)[:, None]
-    xy = strip.film_xy.astype(np.float64) if strip.film_xy.size < 1000 else strip.film_xy
-    a, b, d, e = (np.asarray(xy[r + i, c + j], dtype=np.float64) for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)))
-    return np.asarray(a * (1 - u) * (1 - v) + b * u * (1 - v) + d * (1 - u) * v + e * u * v)
 
 
 def _box(outline: F64) -> tuple[float, float, float, float]:

@@ -41,7 +41,7 @@ def without_repeats(regions: Sequence[Region], strips: Sequence[Strip], settings
     if len(spots) < chosen.least:
         return Regions(tuple(regions))
     pitch = next(iter(by_arc.values())).pixels_per_mm or 1.0
-    places = np.array([_on_film(regions[k].outline.mean(axis=0), by_arc[regions[k].arc]) for k in spots]) / pitch
+    places = np.concatenate([by_arc[regions[k].arc].on_film(regions[k].outline.mean(axis=0)[None]) for k in spots]) / pitch
     sizes = np.array([float(np.ptp(regions[k].outline, axis=0).max()) for k in spots])
     strengths = np.array([abs(regions[k].contrast) for k in spots])
     apart: set[int] = set()
@@ -55,7 +55,7 @@ def without_repeats(regions: Sequence[Region], strips: Sequence[Strip], settings
 def repeat_marks(regions: Regions, strips: Sequence[Strip]) -> tuple[Mark, ...]:
     """The repeated spots as marks of the film, their outlines in film pixels."""
     by_arc = {s.arc: s for s in strips}
-    return tuple(Mark("artefact", np.array([_on_film(p, by_arc[r.arc]) for p in r.outline]), 1.0, SAYS) for r in regions.repeats)
+    return tuple(Mark("artefact", by_arc[r.arc].on_film(r.outline), 1.0, SAYS) for r in regions.repeats)
 
 
 def _is_spot(region: Region, strip: Strip, settings: RepeatSettings) -> bool:
@@ -63,11 +63,6 @@ def _is_spot(region: Region, strip: Strip, settings: RepeatSettings) -> bool:
         return False
     low, high = sorted(np.ptp(region.outline, axis=0))
     return bool(high <= settings.largest_mm * strip.pixels_per_mm and high <= settings.roundest * max(float(low), 1e-6))
-
-
-def _on_film(place: F64, strip: Strip) -> F64:
-    rows, columns = strip.film_xy.shape[:2]
-    return np.asarray(strip.film_xy[min(rows - 1, max(0, round(place[1]))), min(columns - 1, max(0, round(place[0])))], dtype=np.float64)
 
 
 def _best_row(along: F64, across: F64, sizes: F64, strengths: F64, settings: RepeatSettings) -> list[int]:
