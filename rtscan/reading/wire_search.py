@@ -8,7 +8,9 @@ the chains of places that best fit the set. Settings: common practice, no publis
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -29,6 +31,8 @@ it would stand out as bright."""
 CLIP = 3.5
 """Noise sigmas at which a pixel is held, so that the rim of a letter does not pass for a wire."""
 CAP = 8.0
+BLOCK = 8
+"""Columns taken together to tell which lines may hold a set at all."""
 Ints = NDArray[np.intp]
 
 
@@ -205,34 +209,49 @@ def _over_flanks(image: F32, per_mm: float, thickest_mm: float) -> tuple[F32, F3
 
 
 def _line_maps(bands: Bands, leans: F64, length: int, rows: Ints, thickest_mm: float) -> F32:
-    """Signal-to-noise of a line of `length` rows about each of `rows`, at each lean: shape (leans, rows, columns).
+    """Signal-to-noise of a line of `length` rows about each of `rows` (evenly spaced, the first lines begin on row 0), at each lean:
+    shape (leans, rows, columns).
 
     Columns are those at the middle row of the picture. Of both flanks the lesser, each over its own spread.
     """
     high, wide = bands.image.shape
     out = np.empty((len(leans), len(rows), wide), dtype=np.float32)
     flanks = _over_flanks(bands.image, bands.columns_per_mm, thickest_mm)
-    for k, lean in enumerate(leans.tolist()):
-        move = np.array([[1.0, lean, -lean * (high // 2)], [0.0, 1.0, 0.0]])
-        left, right = (_standardised(_summed(flank, move, length)[rows], bands.columns_per_mm, float(length)) for flank in flanks)
-        out[k] = np.minimum(left, right)
+
+    def one(k: int) -> None:
+        move = np.array([[1.0, leans[k], -leans[k] * (high // 2)], [0.0, 1.0, 0.0]])
+        left, right = (_standardised(_summed(flank, move, rows - length // 2, length), bands.columns_per_mm, float(length))
+                       for flank in flanks)
+        np.minimum(left, right, out=out[k])
+
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(one, range(len(leans))))
     return out
 
 
-def _summed(flank: F32, move: F64, length: int) -> F32:
-    """Sums over `length` rows of the picture sheared by `move`."""
-    sheared = cv2.warpAffine(flank, move, flank.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    return np.asarray(cv2.boxFilter(sheared, cv2.CV_32F, (1, length), normalize=False, borderType=cv2.BORDER_CONSTANT), dtype=np.float32)
+def _summed(flank: F32, move: F64, starts: Ints, length: int) -> F32:
+    """Sums over `length` rows from each of `starts` of the picture sheared by `move`, by way of the sums from start to start."""
+    sheared = np.asarray(cv2.warpAffine(flank, move, flank.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP), dtype=np.float32)
+    step = int(starts[1]) if len(starts) > 1 else length
+    whole = length // step
+    groups = sheared[: len(sheared) // step * step].reshape(-1, step, sheared.shape[1]).sum(axis=1)
+    sums: F32 = groups[: len(starts)].copy()
+    for k in range(1, whole):
+        sums += groups[k : k + len(starts)]
+    for k in range(whole * step, length):
+        sums += sheared[k::step][: len(starts)]
+    return sums
 
 
 def _standardised(sums: F32, per_mm: float, length: float) -> F32:
-    """Each row over its own spread within 40 mm: a median of medians, so that the wires themselves hardly count."""
+    """Each row over its own spread within 40 mm: a median of medians, so that the wires themselves hardly count. Writes over `sums`."""
     tile = max(9, 3 * round(8 * per_mm / 3))
     count = max(1, sums.shape[1] // tile)
     size = np.sort(np.abs(sums[:, : count * tile : 3]).reshape(sums.shape[0], count, -1), axis=2)
     spread = 1.4826 * ndimage.median_filter(size[:, :, size.shape[2] // 2], size=(1, 5), mode="nearest")
-    full = cv2.resize(spread, sums.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    return np.asarray(sums / np.maximum(full, 0.5 * np.sqrt(length)), dtype=np.float32)
+    least = np.maximum(spread, 0.5 * np.sqrt(length)).astype(np.float32)
+    sums /= cv2.resize(least, sums.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    return sums
 
 
 def find_chains(bands: Bands, wires: Sequence[Wire], length_mm: float, settings: WireSettings, least: float) -> list[Chain]:
@@ -247,7 +266,7 @@ def find_chains(bands: Bands, wires: Sequence[Wire], length_mm: float, settings:
     near = np.concatenate([maps[:1], maps, maps[-1:]])
     maps = np.maximum(np.maximum(near[:-2], near[2:]), maps)
     flat = maps.reshape(-1, maps.shape[2])
-    found = [c for direction in (1, -1) for c in _starts(flat[:, ::direction], direction, wires, bands.columns_per_mm, settings, least)]
+    found = [c for direction in (1, -1) for c in _starts(flat, direction, wires, bands.columns_per_mm, settings, least)]
     chains = []
     for evidence, line, columns in sorted(found, reverse=True)[: settings.most_chains]:
         k, place = divmod(line, len(rows))
@@ -260,27 +279,17 @@ def _starts(sums: F32, direction: int, wires: Sequence[Wire], per_mm: float, set
             least: float) -> list[tuple[float, int, list[int]]]:
     """Chains that start anywhere in any line, wires at growing columns, wire k weighed 0.8^k: (evidence, line, columns as on the film).
 
-    A thin wire off the film speaks neither for the set nor against it. Dynamic programming from the thinnest wire back; of starts within
-    1.5 mm in all lines only the best.
+    direction: 1 for the thickest wire at the left, -1 at the right. A thin wire off the film speaks neither for the set nor against it.
+    Dynamic programming from the thinnest wire back; of starts within 1.5 mm in all lines only the best.
     """
     columns = sums.shape[1]
-    # A line whose strongest place cannot start a chain, or were every wire as strong, not one of the least evidence, is none of it.
-    strongest = sums.max(axis=1)
-    reach = np.minimum(strongest, CAP) * sum(0.8**k for k in range(len(wires)))
-    lines = np.flatnonzero((strongest >= settings.first_snr_min) & (reach >= 0.999 * least))
+    gaps = [_gap_columns(a, b, per_mm, settings) for a, b in pairwise(wires)]
+    lines = _promising(sums, direction, gaps, settings, least)
     if not len(lines):
         return []
-    sums = sums[lines]
+    sums = np.ascontiguousarray(sums[lines][:, ::direction])
     held = np.minimum(sums, CAP)
-    links: list[tuple[F32, int, int]] = []
-    gains = np.zeros_like(held)
-    for k in range(len(wires) - 1, 0, -1):
-        here = np.asarray(np.float32(0.8**k) * held + gains, dtype=np.float32)
-        low, high = _gap_columns(wires[k - 1], wires[k], per_mm, settings)
-        links.append((here, low, high))
-        gap = np.ones((1, high - low + 1), np.uint8)
-        padded = cv2.copyMakeBorder(here[:, low:], 0, 0, 0, high, cv2.BORDER_CONSTANT, value=0.0)
-        gains = cv2.dilate(padded, gap, anchor=(0, 0))[:, :columns]
+    gains, links = _chained(held, gaps)
     total = np.where(held >= settings.first_snr_min, held + gains, -np.inf)
     best = total.max(axis=0)
     found: list[tuple[float, int, list[int]]] = []
@@ -289,12 +298,38 @@ def _starts(sums: F32, direction: int, wires: Sequence[Wire], per_mm: float, set
         evidence, line = float(best[start]), int(total[:, start].argmax())
         best[max(0, start - round(1.5 * per_mm)) : start + round(1.5 * per_mm) + 1] = -np.inf
         chain = [start]
-        for here, low, high in reversed(links):
+        for here, (low, high) in zip(links, gaps, strict=True):
             ahead = here[line, chain[-1] + low : chain[-1] + high + 1]
             chain.append(chain[-1] + low + (int(ahead.argmax()) if len(ahead) else 0))
         if chain[1] < columns and sums[line, chain[1]] >= settings.first_snr_min:
             found.append((evidence, int(lines[line]), chain if direction == 1 else [columns - 1 - c for c in chain]))
     return found
+
+
+def _promising(sums: F32, direction: int, gaps: Sequence[tuple[int, int]], settings: WireSettings, least: float) -> Ints:
+    """The lines that may hold a chain with evidence from `least`: the same search over the greatest values of `BLOCK` columns, which
+    gives no less than the search itself and takes a tenth of its time."""
+    strongest = np.maximum(cv2.dilate(sums, np.ones((1, BLOCK), np.uint8), anchor=(0, 0))[:, ::BLOCK], 0)[:, ::direction]
+    lines = np.flatnonzero(strongest.max(axis=1) >= settings.first_snr_min)
+    held = np.ascontiguousarray(np.minimum(strongest[lines], CAP), dtype=np.float32)
+    if not len(lines):
+        return lines
+    gains, _ = _chained(held, [(low // BLOCK, (high + BLOCK - 1) // BLOCK) for low, high in gaps])
+    return np.asarray(lines[np.where(held >= settings.first_snr_min, held + gains, 0).max(axis=1) >= 0.999 * least])
+
+
+def _chained(held: F32, gaps: Sequence[tuple[int, int]]) -> tuple[F32, list[F32]]:
+    """What the best chain of further wires adds at each column, and the same with each of these wires at the column, thickest first.
+    gaps: least and greatest columns from each wire to the next."""
+    links: list[F32] = []
+    gains = np.zeros_like(held)
+    for k in range(len(gaps), 0, -1):
+        low, high = gaps[k - 1]
+        here = np.asarray(np.float32(0.8**k) * held + gains, dtype=np.float32)
+        links.append(here)
+        padded = cv2.copyMakeBorder(here[:, low:], 0, 0, 0, high, cv2.BORDER_CONSTANT, value=0.0)
+        gains = np.asarray(cv2.dilate(padded, np.ones((1, high - low + 1), np.uint8), anchor=(0, 0))[:, : held.shape[1]], dtype=np.float32)
+    return gains, links[::-1]
 
 
 def _gap_columns(a: Wire, b: Wire, per_mm: float, settings: WireSettings) -> tuple[int, int]:

@@ -59,7 +59,9 @@ def _rows(film: Film, usable: Bool, wires: Sequence[Wire], length_mm: float, set
     for turned, penalty in ((usual, 0.0), (not usual, settings.unusual_way_penalty)):
         least = settings.set_evidence_min + penalty
         bands = make_bands(film, usable, turned, wires[0].diameter_mm, settings.cell_mm, plain=plain)
-        if bands is not None and (row := _best_row(bands, wires, length_mm, settings, least)) is not None:
+        # In the second look only a row beyond doubt counts, which is plain over the visible length already: no longer lines.
+        lengths = (length_mm,) if plain else (length_mm, settings.longer * length_mm)
+        if bands is not None and (row := _best_row(bands, wires, lengths, settings, least)) is not None:
             found.append(row)
             if row.evidence >= settings.beyond_doubt and row.likeness >= settings.likeness_beyond_doubt:
                 break
@@ -79,17 +81,18 @@ class _Row:
     shown: F64
 
 
-def _best_row(bands: Bands, wires: Sequence[Wire], length_mm: float, settings: WireSettings, least: float) -> _Row | None:
+def _best_row(bands: Bands, wires: Sequence[Wire], lengths_mm: Sequence[float], settings: WireSettings, least: float) -> _Row | None:
     """The row of lines that falls most like the wires of the set, over all its length; None when nothing has evidence from `least`.
 
-    Lines of the visible length first, then longer ones, on which faint wires add up further. A chain much weaker than the best counts only
-    as the same wires begun elsewhere.
+    Lines of the visible length, the first of `lengths_mm`, before longer ones, on which faint wires add up further. A chain much weaker
+    than the best counts only as the same wires begun elsewhere.
     """
     ridges = np.stack([ridge_filter(bands.image, bands.columns_per_mm, max(0.08, 0.3 * w.diameter_mm)) for w in wires])
     expected = np.array([(wire.diameter_mm / wires[0].diameter_mm) ** CONTRAST_POWER for wire in wires])
-    for along_mm in (length_mm, settings.longer * length_mm):
+    length = round(lengths_mm[0] * bands.rows_per_mm)
+    for along_mm in lengths_mm:
         chains = find_chains(bands, wires, along_mm, settings, least - settings.not_much_weaker)
-        rows = [row for chain in chains if (row := _row(bands, ridges, chain, round(length_mm * bands.rows_per_mm), expected)) is not None]
+        rows = [row for chain in chains if (row := _row(bands, ridges, chain, length, expected)) is not None]
         strongest = max((row.evidence for row in rows), default=0.0)
         if strongest >= least:
             near = [row for row in rows if row.evidence >= strongest - settings.not_much_weaker]

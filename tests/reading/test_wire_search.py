@@ -1,0 +1,48 @@
+"""The shortcuts of the search for wires change nothing: against the same sums and the same search done plainly."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rtscan.knowledge.iqi import wire_set
+from rtscan.reading import wire_search
+from rtscan.reading.wire_search import WireSettings
+
+WIRES = wire_set("ISO-wire", "W10")
+
+
+@given(high=st.integers(12, 90), length=st.integers(5, 25), lean=st.floats(-2.5, 2.5))
+@settings(max_examples=30, deadline=None)
+def test_sums_along_the_lean_are_those_of_a_box_over_every_row(high: int, length: int, lean: float) -> None:
+    rows = np.arange(length // 2, high - length // 2, max(1, length // 4))
+    if not len(rows):
+        return
+    flank = np.random.default_rng(3).normal(size=(high, 150)).astype(np.float32)
+    move = np.array([[1.0, lean, -lean * (high // 2)], [0.0, 1.0, 0.0]])
+    sheared = cv2.warpAffine(flank, move, flank.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    box = cv2.boxFilter(sheared, cv2.CV_32F, (1, length), normalize=False, borderType=cv2.BORDER_CONSTANT)
+    np.testing.assert_allclose(wire_search._summed(flank, move, rows - length // 2, length), box[rows], atol=2e-5)
+
+
+@given(seed=st.integers(0, 2**31), direction=st.sampled_from((1, -1)), columns=st.integers(350, 700), least=st.floats(9.0, 20.0))
+@settings(max_examples=40, deadline=None)
+def test_the_coarse_look_loses_no_chain(seed: int, direction: int, columns: int, least: float) -> None:
+    """Columns taken singly leave out only lines that the search itself would; noise with a few strong places, some lines a set."""
+    rng = np.random.default_rng(seed)
+    sums = rng.normal(size=(40, columns)).astype(np.float32)
+    sums[rng.random(sums.shape) < 0.03] += 6.0
+    for line in (3, 17):
+        at = int(rng.integers(0, 200))
+        for k in range(len(WIRES)):
+            at += int(rng.integers(45, 55))
+            if at < columns:
+                sums[line, at if direction == 1 else columns - 1 - at] += 9.0 * 0.85**k
+    found = wire_search._starts(sums, direction, WIRES, 10.0, WireSettings(), least)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(wire_search, "_promising", lambda sums, *_: np.arange(len(sums)))
+        assert found == wire_search._starts(sums, direction, WIRES, 10.0, WireSettings(), least)
+    assert found or least > 12
