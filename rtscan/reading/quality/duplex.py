@@ -33,6 +33,9 @@ which a dip may exceed that of a larger pair, or it may be anything."""
 GREATEST_FALL = 0.28
 """The most a dip falls from one pair to the next, whatever the blur: closed form of two chords under a Gaussian. Letters and other wires
 fall at once, from wide gaps to none."""
+LEAST_HEIGHT = 0.45
+"""The least that the wires of a pair stand out of what those of the pair before do, up to the first merged one: 0.63 by the same closed
+form, less what uneven film takes. The wires of a thinning set fell to a sixth."""
 LARGEST_SNR, PAIR_SNR = 12.0, 5.0
 EVEN_SHARE = 0.6
 """The weaker wire of the largest pair over the stronger one, at least."""
@@ -92,8 +95,11 @@ def _chain(profile: F64, per_mm: float) -> tuple[float, tuple[float, ...]] | Non
             strength += float(ahead.max()) if len(places) <= 4 else 0.0
         if len(places) >= 3 and (best is None or strength > best[0]):
             dips = tuple(_dip(profile, place, pairs[k][1] * magnification, per_mm) for k, place in enumerate(places))
-            falls = [before - after for before, after in pairwise(dips[: _first_merged(dips) + 1])]
+            read = places[: _first_merged(dips) + 1]
+            falls = [before - after for before, after in pairwise(dips[: len(read)])]
             steady = all(-UNSTEADY <= fall <= GREATEST_FALL + UNSTEADY for fall in falls)
+            heights = [sum(_peaks(profile, place, pairs[k][1] * magnification, per_mm)[:2]) for k, place in enumerate(read)]
+            steady = steady and all(after >= LEAST_HEIGHT * before for before, after in pairwise(heights))
             if dips[0] >= APART and dips[1] >= duplex_dip_min() and steady:
                 best = strength, dips
     return best
