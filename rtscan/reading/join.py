@@ -181,7 +181,7 @@ def _trimmed(search: Search, members: list[int], place: Bool) -> list[Piece]:
     place = _core(search, c, place)
     kept = c.mask & place[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]]
     others = [Piece(search.candidates[k], (k,), False) for k in members[1:]]
-    kinds = _kinds(search, c, kept) if kept.any() else np.zeros(1, dtype=np.float32)
+    kinds = kinds_of(search, c, kept) if kept.any() else np.zeros(1, dtype=np.float32)
     pore = int(np.argmax(kinds)) == PORE_KIND and float(kinds[PORE_KIND]) >= SURE
     if kept.sum() < 6 or kept.sum() >= SPRAWL_SHARE * c.mask.sum() or not pore:
         return [Piece(c, (members[0],), False), *others]
@@ -219,7 +219,7 @@ def _box(place: Bool) -> tuple[float, float]:
 def _is_spot(search: Search, number: int, features: Features) -> bool:
     """Compact, and a pore above all to the network or a peak that falls off on all sides."""
     c = search.candidates[number]
-    pore = int(np.argmax(_kinds(search, c, c.mask))) == PORE_KIND
+    pore = int(np.argmax(kinds_of(search, c, c.mask))) == PORE_KIND
     return features["aspect"] < PORE_ASPECT and (pore or _is_peak(search, c))
 
 
@@ -237,7 +237,7 @@ def _is_peak(search: Search, c: Candidate) -> bool:
     return bool(float(np.percentile(image[rows[on], columns[on]], 95)) < PEAK_FALL * crest)
 
 
-def _kinds(search: Search, c: Candidate, mask: Bool) -> F32:
+def kinds_of(search: Search, c: Candidate, mask: Bool) -> F32:
     """Mean answer of the network on a part of a patch, one per kind."""
     patch = search.seen[FIRST_KIND:, c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]]
     return np.asarray(patch[:, mask].mean(axis=1), dtype=np.float32)

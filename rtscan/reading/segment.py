@@ -18,7 +18,7 @@ from rtscan.reading.background import NOMINAL_PIXELS_PER_MM
 from rtscan.reading.candidates import Candidate, Search, find_candidates
 from rtscan.reading.features import Features, candidate_features, surroundings
 from rtscan.reading.filters import Grid, detection_grid
-from rtscan.reading.join import Piece, join
+from rtscan.reading.join import Piece, join, kinds_of
 from rtscan.reading.net import KINDS, TONES, look
 from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline, soft_place
 from rtscan.reading.outline_clues import outline_clues
@@ -43,6 +43,10 @@ COMPANY = ("near_3mm", "near_10mm", "row_mates", "opposite", "same_strength")
 SOFT_KINDS = ("lack of penetration", "undercut", "concavity", "excess metal")
 LIKELY, SPECK_SHARE, STANDS_ALONE_SNR = 0.5, 0.25, 6.0
 """The network's probability that makes a place; a candidate smaller than this share of its place, and fainter than this, is a speck."""
+
+
+BEAD_SHARE = 0.5
+"""Of the strip, beyond which a ribbon of excess metal is the bead."""
 
 
 SOFT_END_DOUBT_MM, SOFT_END_DOUBT_SHARE, SOFT_WIDTH_DOUBT_MM = 0.5, 0.1, 0.3
@@ -105,11 +109,18 @@ def outlined(
     for background, found in zip(backgrounds, searched, strict=True):
         bars = [model_bar(c.tone) if chosen.bar is None else chosen.bar for c in found.search.candidates]
         accepted = without_echoes(found, [k for k, bar in enumerate(bars) if found.ranks[k] >= bar])
-        pieces = join(found.search, accepted, found.features)
+        pieces = tuple(p for p in join(found.search, accepted, found.features) if not _is_the_bead(p.candidate, found.search))
         for piece, features in zip(pieces, _features_of(pieces, found, background), strict=True):
             regions += _regions(background, found.search, piece, features, blur_mm, chosen)
     regions.sort(key=lambda r: (-r.score, r.arc, float(r.outline[:, 0].min()), float(r.outline[:, 1].min())))
     return without_repeats(once(regions), [background.strip for background in backgrounds])
+
+
+def _is_the_bead(c: Candidate, search: Search) -> bool:
+    """Whether a bright ribbon of excess metal runs along more than half of the strip: there it is the weld's own root or cap that wanders
+    from its mean profile, and no film tells whether it is too high (real beads do it, simulated ones rarely)."""
+    kind = KINDS[int(kinds_of(search, c, c.mask).argmax())]
+    return c.tone == "bright" and kind == "excess metal" and c.mask.shape[1] > BEAD_SHARE * search.grid.residual.shape[1]
 
 
 def without_echoes(found: Found, accepted: list[int]) -> list[int]:

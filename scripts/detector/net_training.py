@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import queue
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,14 +13,20 @@ import torch
 from net_clutter import uneven, zoomed
 from samples import NetSample
 from torch import nn
+from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from rtscan.reading.net import INPUTS, KINDS, OUTPUTS
 
 CROP = (192, 512)
 BATCH = 48
-WIDTHS = (32, 48, 68, 96, 128)
+WIDTHS = (32, 48, 80, 128, 192)
 """Five levels, the deepest one pixel per 3.2 mm."""
 LEAST_DETECTABILITY = 3.0
+RATE = 3e-3
+KEPT, AVERAGED_EVERY = 0.999, 10
+"""Share of the averaged weights that a step leaves as they are; every how many steps they are moved."""
+FIRST_FILMS = 60
+Say = Callable[[str], None]
 
 
 def _pair(inputs: int, outputs: int) -> nn.Sequential:
@@ -84,27 +92,25 @@ class Answer(nn.Module):
 
 
 class Crops:
-    """Random crops of all strips, mirrored and with jittered noise, on the GPU. All strips lie end to end on one canvas, so that a batch
-    is one look-up."""
+    """Random crops of all strips so far, mirrored and with jittered noise, on the GPU."""
 
-    def __init__(self, samples: list[NetSample], device: str, rng: np.random.Generator) -> None:
+    def __init__(self, device: str, rng: np.random.Generator) -> None:
         self.rng, self.device = rng, device
-        heights, lengths = (np.array([max(s.flaw.shape[k], CROP[k]) for s in samples]) for k in (0, 1))
-        starts = np.concatenate([[0], np.cumsum(lengths)])
-        self.seen = torch.zeros((INPUTS, int(heights.max()), int(starts[-1])), dtype=torch.float16, device=device)
-        self.flaw = torch.zeros((int(heights.max()), int(starts[-1])), dtype=torch.uint8, device=device)
-        self.tables = torch.zeros((len(samples), 256, 4), device=device)
-        for k, sample in enumerate(samples):
-            down, right = heights[k] - sample.flaw.shape[0], lengths[k] - sample.flaw.shape[1]
-            columns = slice(int(starts[k]), int(starts[k + 1]))
-            seen = np.pad(sample.seen, ((0, 0), (0, down), (0, right)), mode="edge")
-            self.seen[:, : heights[k], columns] = torch.from_numpy(seen).to(device)
-            flaw = np.pad(sample.flaw, ((0, down), (0, right)))
-            self.flaw[: heights[k], columns] = torch.from_numpy(flaw).to(device)
-            self.tables[k, 1 : 1 + min(255, len(sample.table))] = torch.from_numpy(sample.table[:255]).to(device)
-        self.starts, self.heights, self.lengths = starts[:-1], heights, lengths
-        self.share = heights * lengths / float((heights * lengths).sum())
-        self.places = [self._places(s) for s in samples]
+        self.strips: list[tuple[torch.Tensor, torch.Tensor, torch.Tensor]] = []
+        self.places: list[np.ndarray] = []
+        self.areas: list[float] = []
+
+    def add(self, sample: NetSample) -> None:
+        """One more strip, made as large as a crop where it is smaller."""
+        rows, columns = sample.flaw.shape
+        margin = ((0, max(0, CROP[0] - rows)), (0, max(0, CROP[1] - columns)))
+        table = np.zeros((256, 4), dtype=np.float32)
+        table[1 : 1 + min(255, len(sample.table))] = sample.table[:255]
+        parts = (np.pad(sample.seen, ((0, 0), *margin), mode="edge"), np.pad(sample.flaw, margin), table)
+        seen, flaw, facts = (torch.from_numpy(part).to(self.device) for part in parts)
+        self.strips.append((seen, flaw, facts))
+        self.places.append(self._places(sample))
+        self.areas.append(float(flaw.numel()))
 
     @staticmethod
     def _places(sample: NetSample) -> np.ndarray:
@@ -112,17 +118,17 @@ class Crops:
         return np.array([f[len(f) // 2] for f in found if len(f)], dtype=int).reshape(-1, 2)
 
     def batch(self) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-        strips = self.rng.choice(len(self.places), BATCH, p=self.share)
-        corners = np.array([self._corner(k) for k in strips])
-        rows = torch.from_numpy(corners[:, :1] + np.arange(CROP[0])).to(self.device)[:, :, None]
-        columns = torch.from_numpy(self.starts[strips][:, None] + corners[:, 1:] + np.arange(CROP[1])).to(self.device)[:, None, :]
-        x, f = self.seen[:, rows, columns].transpose(0, 1).float(), self.flaw[rows, columns]
+        chosen = self.rng.choice(len(self.areas), BATCH, p=np.array(self.areas) / sum(self.areas))
+        corners = [(k, *self._corner(k)) for k in chosen]
+        x = torch.stack([self.strips[k][0][:, r : r + CROP[0], c : c + CROP[1]] for k, r, c in corners]).float()
+        f = torch.stack([self.strips[k][1][r : r + CROP[0], c : c + CROP[1]] for k, r, c in corners])
         x, f = zoomed(*self._mirrored(x, f), self.rng)
-        return self._jittered(uneven(x, self.rng)), f, self.tables[torch.from_numpy(strips).to(self.device)]
+        return self._jittered(uneven(x, self.rng)), f, torch.stack([self.strips[k][2] for k in chosen])
 
     def _corner(self, k: int) -> tuple[int, int]:
         """First row and column of a crop of strip k: half of them hold a flaw."""
-        room = np.array([self.heights[k] - CROP[0], self.lengths[k] - CROP[1]])
+        rows, columns = self.strips[k][1].shape
+        room = np.array([rows - CROP[0], columns - CROP[1]])
         if len(self.places[k]) and self.rng.random() < 0.5:
             at = self.places[k][self.rng.integers(len(self.places[k]))] - (self.rng.random(2) * CROP).astype(int)
         else:
@@ -170,33 +176,96 @@ def loss_of(answer: torch.Tensor, flaw: torch.Tensor, table: torch.Tensor) -> to
     return total + 0.5 * (kinds * counted).sum() / (counted.sum() + 1.0)
 
 
-def fit(samples: list[NetSample], minutes: float, seed: int, say: Any) -> Net:
-    """Trains for a fixed time with a one-cycle learning rate."""
+class Learner:
+    """The network with its optimiser. On a GPU a step is recorded once and replayed: most of it is waiting for small kernels to start."""
+
+    def __init__(self, device: str, first: tuple[torch.Tensor, torch.Tensor, torch.Tensor]) -> None:
+        self.device = device
+        self.net = Net(INPUTS, WIDTHS, len(OUTPUTS)).to(device, memory_format=torch.channels_last)
+        self.averaged = AveragedModel(self.net, multi_avg_fn=get_ema_multi_avg_fn(KEPT**AVERAGED_EVERY), use_buffers=True)
+        on_gpu = device == "cuda"
+        self.rate = torch.tensor(RATE, device=device)
+        self.optimiser = torch.optim.AdamW(self.net.parameters(), lr=self.rate, weight_decay=1e-4, capturable=on_gpu)
+        self.batch = (first[0].contiguous(memory_format=torch.channels_last), *first[1:])
+        self.steps = 0
+        self.recorded = self._record() if on_gpu else None
+
+    def _record(self) -> tuple[Any, torch.Tensor]:
+        aside = torch.cuda.Stream()
+        aside.wait_stream(torch.cuda.current_stream())
+        with torch.cuda.stream(aside):
+            for _ in range(3):
+                self._step()
+        torch.cuda.current_stream().wait_stream(aside)
+        self.optimiser.zero_grad(set_to_none=True)
+        graph = torch.cuda.CUDAGraph()
+        with torch.cuda.graph(graph):
+            loss = self._step(fresh=True)
+        return graph, loss
+
+    def _step(self, fresh: bool = False) -> torch.Tensor:
+        """fresh: the gradients are empty already."""
+        seen, flaw, table = self.batch
+        if not fresh:
+            self.optimiser.zero_grad(set_to_none=True)
+        with torch.autocast(self.device, dtype=torch.bfloat16, enabled=self.device == "cuda", cache_enabled=False):
+            answer = self.net(seen)
+        loss = loss_of(answer.float(), flaw, table)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
+        self.optimiser.step()
+        return loss.detach()
+
+    def learn(self, batch: tuple[torch.Tensor, torch.Tensor, torch.Tensor], rate: float) -> torch.Tensor:
+        """One step; the loss, still on the device."""
+        self.rate.fill_(rate)
+        for own, new in zip(self.batch, batch, strict=True):
+            own.copy_(new)
+        if self.recorded:
+            graph, loss = self.recorded
+            graph.replay()
+        else:
+            loss = self._step()
+        self.steps += 1
+        if self.steps % AVERAGED_EVERY == 0:
+            self.averaged.update_parameters(self.net)
+        return loss
+
+
+def fit(films: queue.Queue[list[NetSample]], minutes: float, seed: int, say: Say, keep: Callable[[Net], None] | None = None) -> Net:
+    """Trains for a fixed time with a one-cycle learning rate while the films come in, from the first `FIRST_FILMS` of them on.
+
+    keep: is given the averaged network every two minutes. Returns the weights averaged over the last steps.
+    """
     torch.manual_seed(seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    crops = Crops(samples, device, np.random.default_rng(seed))
     torch.backends.cudnn.benchmark = True
-    net = Net(INPUTS, WIDTHS, len(OUTPUTS)).to(device, memory_format=torch.channels_last)
-    optimiser = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=1e-4)
-    start, step, shown = time.time(), 0, 0.0
-    while (share := (time.time() - start) / (60 * minutes)) < 1.0:
-        rate = 3e-3 * (share / 0.08 if share < 0.08 else 0.5 * (1 + np.cos(np.pi * (share - 0.08) / 0.92))) + 1e-6
-        for group in optimiser.param_groups:
-            group["lr"] = rate
-        seen, flaw, table = crops.batch()
-        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
-            answer = net(seen.contiguous(memory_format=torch.channels_last))
-        loss = loss_of(answer.float(), flaw, table)
-        optimiser.zero_grad()
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimiser.step()
-        shown = 0.98 * shown + 0.02 * float(loss.detach()) if step % 10 == 0 and step else shown or float(loss.detach())
-        if step % 400 == 0:
-            say(f"step {step}, {time.time() - start:.0f} s, loss {shown:.4f}")
-        step += 1
-    say(f"{step} steps, loss {shown:.4f}")
-    return net
+    crops = Crops(device, np.random.default_rng(seed))
+    for _ in range(FIRST_FILMS):
+        _take(films.get(), crops)
+    learner = Learner(device, crops.batch())
+    start, kept, shown = time.time(), 0.0, 0.0
+    while (passed := time.time() - start) < 60 * minutes:
+        share = passed / (60 * minutes)
+        rate = RATE * (share / 0.05 if share < 0.05 else 0.5 * (1 + np.cos(np.pi * (share - 0.05) / 0.95))) + 1e-6
+        loss = learner.learn(crops.batch(), rate)
+        while learner.steps % 10 == 0 and not films.empty():
+            _take(films.get(), crops)
+        if learner.steps % 20 == 0:
+            shown = 0.98 * (shown or float(loss)) + 0.02 * float(loss)
+        if learner.steps % 2000 == 0:
+            say(f"step {learner.steps}, {passed:.0f} s, {len(crops.strips)} strips, loss {shown:.4f}")
+        if keep is not None and passed - kept > 120:
+            kept = passed
+            keep(learner.averaged.module)
+    say(f"{learner.steps} steps, {len(crops.strips)} strips, loss {shown:.4f}")
+    averaged: Net = learner.averaged.module
+    return averaged
+
+
+def _take(film: list[NetSample], crops: Crops) -> None:
+    for sample in film:
+        crops.add(sample)
 
 
 def save_onnx(net: Net, path: Path) -> None:
