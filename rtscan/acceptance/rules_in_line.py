@@ -138,9 +138,12 @@ def _lines(rule: Rule, items: Sequence[Item], ground: Ground, fewest: int) -> tu
     if any(i.start is None for i in items):
         return (unplaced(items, ground.scale.units, "whether they lie in line"),)
     limit = sum_limit(rule, ground)[1]
-    chains = [(chain, certain) for line, certain in _touching(items, fewest, rule.kind == "aligned group")
-              for chain in (_chains(line, rule.gap_factor, ground.ring_mm) if rule.gap_factor else (line,))]
-    found = _worst_groups(rule, chains, fewest, limit, ground)
+    window_mm = window_of(rule, ground)[0]
+    parts = {(certain, *((i.ids, i.start) for i in part)): (part, certain)
+             for line, certain in _touching(items, fewest, rule.kind == "aligned group")
+             for chain in (_chains(line, rule.gap_factor, ground.ring_mm) if rule.gap_factor else (line,))
+             for part in _apart(chain, window_mm, ground.ring_mm) if len(part) >= fewest}
+    found = _worst_groups(rule, list(parts.values()), fewest, limit, ground)
     if not found:
         return (Outcome("accept", f"no {fewest} in line", tuple(items), unit=ground.scale.units),)
     bad = [g for g in found if compare(rule, g.stretch.amount, g.stretch.u, limit) != "accept"]
@@ -265,6 +268,25 @@ def _chains(line: Sequence[Item], gap_factor: float, ring_mm: float | None) -> I
             pending.extend([*cuts, part[start:]])
         elif len(part) > 1:
             yield part
+
+
+def _apart(line: list[Item], window_mm: float | None, ring_mm: float | None) -> list[list[Item]]:
+    """The parts of a line that no window reaches together, each in the order of the line: what holds for a part holds for the line.
+    Most lines over a long weld fall into many."""
+    if window_mm is None or (ring_mm is not None and window_mm >= ring_mm):
+        return [line]
+    starts = [i.start or 0.0 if ring_mm is None else (i.start or 0.0) % ring_mm for i in line]
+    ends = [start + (i.end or 0.0) - (i.start or 0.0) for start, i in zip(starts, line, strict=True)]
+    reach = -math.inf if ring_mm is None else max(ends) - ring_mm
+    parts: list[list[int]] = [[]]
+    for n in sorted(range(len(line)), key=starts.__getitem__):
+        if starts[n] - reach > window_mm + 1e-6:
+            parts.append([])
+        parts[-1].append(n)
+        reach = max(reach, ends[n])
+    if ring_mm is not None and len(parts) > 1:
+        parts[-1] += parts.pop(0)  # over the datum
+    return [[line[n] for n in sorted(part)] for part in parts if part]
 
 
 def _distinct(bad: Sequence[_Group]) -> list[_Group]:
