@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -13,6 +14,7 @@ from rtscan.acceptance.judge import judge
 from rtscan.acceptance.situation import situation_from_job
 from rtscan.film import F64, Arc, Background, Film, Marks, Strip, Weld
 from rtscan.findings import (
+    DetectionLimit,
     ExposureFacts,
     Group,
     Indication,
@@ -30,11 +32,11 @@ from rtscan.reading.background import estimate_background
 from rtscan.reading.classify import classify
 from rtscan.reading.filters import Grid, detection_grid
 from rtscan.reading.group import group
-from rtscan.reading.marks import find_marks
+from rtscan.reading.marks import find_hiding, with_lines
 from rtscan.reading.measure import measure
 from rtscan.reading.quality.check import check_film
 from rtscan.reading.quality.detection import detection_limit
-from rtscan.reading.quality.diagnostic import diagnostic_lengths, shortened
+from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, shortened
 from rtscan.reading.quality.indicator import Indicator, read_indicator
 from rtscan.reading.quality.record import film_quality
 from rtscan.reading.quality.tags import with_tags
@@ -76,15 +78,18 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
     chosen, sheet_sha256 = settings or ReadSettings(), job_sha256(job)
     job = with_tags(job, film)
     seen = _look(film, job)
-    quality, weld, contrast = seen.quality, seen.weld, seen.indicator.contrast
+    weld, contrast = seen.weld, seen.indicator.contrast
     indications: tuple[Indication, ...] = ()
     groups: tuple[Group, ...] = ()
     marks = seen.marks
-    if weld:
-        regions = segment(seen.backgrounds, contrast.blur_mm if contrast else None, grids=seen.grids)
-        measured = measure(regions, seen.backgrounds, film, weld, job, contrast)
-        indications, groups = group(classify(measured))
-        marks = replace(marks, marks=(*marks.marks, *repeat_marks(regions, [b.strip for b in seen.backgrounds])))
+    with ThreadPoolExecutor(1) as beside:
+        limit = beside.submit(_detection_limit, seen)
+        if weld:
+            regions = segment(seen.backgrounds, contrast.blur_mm if contrast else None, grids=seen.grids)
+            measured = measure(regions, seen.backgrounds, film, weld, job, contrast)
+            indications, groups = group(classify(measured))
+            marks = replace(marks, marks=(*marks.marks, *repeat_marks(regions, [b.strip for b in seen.backgrounds])))
+        quality = replace(seen.quality, detection_limit=limit.result())
     facts = _weld_facts(film, weld, job)
     sheet = Worksheet(
         tool=f"rtscan {__version__}", job_sha256=sheet_sha256, criteria_sha256=criteria.sha256 if criteria else "",
@@ -104,12 +109,14 @@ def check_quality(film: Film, job: Job) -> FilmQuality:
     """Checks the film itself, without reading it."""
     sheet_sha256, job = job_sha256(job), with_tags(job, film)
     seen = _look(film, job)
-    return replace(film_quality(film, job, seen.weld, seen.strips, seen.indicator, seen.quality), job_sha256=sheet_sha256)
+    quality = replace(seen.quality, detection_limit=_detection_limit(seen))
+    return replace(film_quality(film, job, seen.weld, seen.strips, seen.indicator, quality), job_sha256=sheet_sha256)
 
 
 @dataclass(frozen=True)
 class _Seen:
-    """What is known of a film before its indications are looked for; the weld is covered on its diagnostic length alone."""
+    """What is known of a film before its indications are looked for; the weld is covered on its diagnostic length alone. `quality` has no
+    detection limit yet."""
 
     marks: Marks
     weld: Weld | None
@@ -117,21 +124,30 @@ class _Seen:
     backgrounds: tuple[Background, ...]
     grids: tuple[Grid, ...]
     indicator: Indicator
+    lengths: tuple[DiagnosticLength, ...]
     quality: Quality
 
 
 def _look(film: Film, job: Job) -> _Seen:
-    marks = find_marks(film, job)
-    weld = find_weld(film, job, marks)
+    hiding = find_hiding(film, job)
+    with ThreadPoolExecutor(1) as beside:
+        band = beside.submit(find_weld, film, job, hiding)
+        marks = with_lines(film, job, hiding)
+        weld = band.result()
     strips = straighten(film, weld, marks) if weld else ()
     indicator = read_indicator(film, job, weld, marks, strips)
     lengths = diagnostic_lengths(film, job, weld, marks, strips, indicator.found) if weld else ()
     weld = shortened(weld, strips, lengths) if weld else None
-    backgrounds = tuple(estimate_background(strip) for strip in strips)
-    grids = tuple(detection_grid(background) for background in backgrounds)
-    quality = check_film(film, job, weld, marks, strips, indicator, lengths)
-    limit = detection_limit(backgrounds, indicator.contrast, [length.judged for length in lengths], grids=grids)
-    return _Seen(marks, weld, strips, backgrounds, grids, indicator, replace(quality, detection_limit=limit))
+    with ThreadPoolExecutor(1) as beside:
+        checked = beside.submit(check_film, film, job, weld, marks, strips, indicator, lengths)
+        backgrounds = tuple(estimate_background(strip) for strip in strips)
+        grids = tuple(detection_grid(background) for background in backgrounds)
+        quality = checked.result()
+    return _Seen(marks, weld, strips, backgrounds, grids, indicator, lengths, quality)
+
+
+def _detection_limit(seen: _Seen) -> DetectionLimit | None:
+    return detection_limit(seen.backgrounds, seen.indicator.contrast, [length.judged for length in seen.lengths], grids=seen.grids)
 
 
 def _past_failures(quality: Quality) -> Quality:

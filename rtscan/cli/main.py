@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
 import importlib
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 import typer
 
@@ -27,6 +29,9 @@ COMMANDS: dict[str, str] = {
     "simulate": "rtscan.cli.simulate",
 }
 """Command name to module; each module has `register(app)`. Only the module asked for is imported, so `rtscan` starts fast."""
+
+_ONE_POOL = -8
+"""M_ARENA_MAX of glibc's malloc.h."""
 
 
 def build_app(wanted: str | None = None) -> typer.Typer:
@@ -58,6 +63,7 @@ def main(arguments: Sequence[str]) -> int:
     """Runs one command line; returns the exit status (0 done, 1 not accepted, 2 not carried out, 3 our fault, 130 interrupted)."""
     # Our matrices are small: a second thread of the linear algebra library only waits, and burns a tenth of a read's processor time at it.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    _share_freed_memory()
     wanted = next((a for a in arguments if not a.startswith("-")), None)
     try:
         status = build_app(wanted)(list(arguments), prog_name="rtscan", standalone_mode=False)
@@ -74,6 +80,14 @@ def main(arguments: Sequence[str]) -> int:
     except Exception as fault:
         return _last_resort(fault)
     return int(status or 0)
+
+
+def _share_freed_memory() -> None:
+    """Lets all threads take memory from one pool where the C library is glibc: what one has freed serves the others. With a pool for each,
+    a read keeps some 70 MiB more."""
+    if sys.platform == "linux":
+        with suppress(OSError, AttributeError):
+            ctypes.CDLL(None).mallopt(_ONE_POOL, 1)
 
 
 def _last_resort(fault: Exception) -> int:

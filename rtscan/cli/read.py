@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from typing import Annotated, Any, Literal
 
 import typer
@@ -42,6 +45,7 @@ def read(
     given: dict[str, Any] = {key: value for key, value in overrides.items() if value is not None}
     settings = ReadSettings(units=units, judge_anyway=judge_anyway)
     refuse_double_names(films, ".worksheet.json")
+    Thread(target=_import_ahead).start()
     failed, verdicts = False, []
     for path in with_progress(films, "films"):
         try:
@@ -56,6 +60,13 @@ def read(
     if failed:
         return Exit.NOT_DONE
     return Exit.NOT_ACCEPTED if strict and any(verdict != "accept" for verdict in verdicts) else Exit.DONE
+
+
+def _import_ahead() -> None:
+    """Imports what the later stages need while the first ones compute in compiled code."""
+    for name in ("onnxruntime", "jinja2", "openpyxl"):
+        with suppress(ImportError):
+            import_module(name)
 
 
 def _tell(name: str, sheet: Worksheet, out: Path, as_json: bool) -> None:

@@ -6,6 +6,8 @@ scratches (`lines`) large indications can still be seen. A mark that swallows a 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -24,6 +26,11 @@ from rtscan.reading.wires import find_wires
 
 def find_marks(film: Film, job: Job) -> Marks:
     """All marks of a film, in a fixed order (kind, then place)."""
+    return with_lines(film, job, find_hiding(film, job))
+
+
+def find_hiding(film: Film, job: Job) -> Marks:
+    """The marks that hide the weld; all that finding the weld needs to know. `lines` is False everywhere yet."""
     hidden = np.zeros(film.density.shape, dtype=bool)
     marks: list[Mark] = []
     border = find_border(film)
@@ -38,11 +45,17 @@ def find_marks(film: Film, job: Job) -> Marks:
     plaque = find_plaque(film, film.valid & ~(hidden & ~lead.mask), lead, job, PlaqueSettings())
     plate = plaque_marks(plaque, film.pixels_per_mm)
     hidden |= _drawn(plate, film.density.shape)
-    wires = find_wires(film, film.valid & ~hidden, job.iqi, WireSettings())
-    scanned = find_scan_lines(film, film.valid & ~hidden, ScanLineSettings())
-    scratches = find_scratches(film, film.valid & ~hidden, wires, ScratchSettings())
+    return Marks((*marks, *plate), hidden, np.zeros(film.density.shape, dtype=bool), plaque)
+
+
+def with_lines(film: Film, job: Job, hiding: Marks) -> Marks:
+    """The marks that hide the weld and those that only cross it: wires, lines of the scanner, scratches."""
+    usable = film.valid & ~hiding.hidden
+    wires = find_wires(film, usable, job.iqi, WireSettings())
+    scanned = find_scan_lines(film, usable, ScanLineSettings())
+    scratches = find_scratches(film, usable, wires, ScratchSettings())
     lines = (*wires, *scanned, *scratches)
-    return Marks((*marks, *plate, *lines), hidden, _drawn(lines, film.density.shape), plaque)
+    return replace(hiding, marks=(*hiding.marks, *lines), lines=_drawn(lines, film.density.shape))
 
 
 def _drawn(marks: tuple[Mark, ...], shape: tuple[int, ...]) -> Bool:

@@ -10,6 +10,7 @@ import zipfile
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import lru_cache
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -110,7 +111,9 @@ def restored(text: str) -> str:
     return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
 
 
+@lru_cache(4096, typed=True)
 def _name(cell: Cell) -> str:
+    """A heading or title as it is compared. Remembered, because every cell near the top of a sheet may be a heading and is asked again."""
     return re.sub(r"[\s\-]+", "_", str(cell if cell is not None else "").strip("\ufeff \t").lower())
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from rtscan.errors import OutputError
@@ -26,16 +27,17 @@ def write_worksheet_files(worksheet: Worksheet, film: Film | None, out_dir: Path
     """
     text = dump(worksheet)
     sheet, picture = out_dir / f"{stem}.worksheet.json", out_dir / f"{stem}.annotated.png"
-    for path in (sheet.with_suffix(".csv"), sheet.with_suffix(".xlsx")):
-        _refuse_signed(path, worksheet)
-    png = png_bytes(draw_annotated(film, worksheet, units)) if film is not None else None
     earlier = picture.read_bytes() if film is None and picture.is_file() else None
-    parts: list[tuple[Path, bytes]] = [(picture, png)] if png is not None else []
-    parts += [
-        (sheet.with_suffix(".csv"), write_csv(worksheet.indications, worksheet.reader).encode()),
-        (sheet.with_suffix(".html"), worksheet_html(worksheet, film, units, earlier).encode(errors="replace")),
-        (sheet.with_suffix(".xlsx"), workbook_bytes(worksheet, units)),
-    ]
+    with ThreadPoolExecutor(1) as beside:  # all lettering on pictures stays in one thread: the fonts are shared
+        allowed = [beside.submit(_refuse_signed, sheet.with_suffix(ending), worksheet) for ending in (".csv", ".xlsx")]
+        book = beside.submit(workbook_bytes, worksheet, units)
+        drawn = beside.submit(png_bytes, draw_annotated(film, worksheet, units)) if film is not None else None
+        table = write_csv(worksheet.indications, worksheet.reader).encode()
+        page = worksheet_html(worksheet, film, units, earlier).encode(errors="replace")
+        for one in allowed:
+            one.result()
+        parts = [(picture, drawn.result())] if drawn is not None else []
+        parts += [(sheet.with_suffix(".csv"), table), (sheet.with_suffix(".html"), page), (sheet.with_suffix(".xlsx"), book.result())]
     for path, data in parts:
         write_bytes(path, data)
     write_text(sheet, text)
