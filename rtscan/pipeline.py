@@ -138,11 +138,9 @@ def _look(film: Film, job: Job) -> _Seen:
     indicator = read_indicator(film, job, weld, marks, strips)
     lengths = diagnostic_lengths(film, job, weld, marks, strips, indicator.found) if weld else ()
     weld = shortened(weld, strips, lengths) if weld else None
-    with ThreadPoolExecutor(1) as beside:
-        checked = beside.submit(check_film, film, job, weld, marks, strips, indicator, lengths)
-        backgrounds = tuple(estimate_background(strip) for strip in strips)
-        grids = tuple(detection_grid(background) for background in backgrounds)
-        quality = checked.result()
+    quality = check_film(film, job, weld, marks, strips, indicator, lengths)
+    backgrounds = tuple(estimate_background(strip) for strip in strips)
+    grids = tuple(detection_grid(background) for background in backgrounds)
     return _Seen(marks, weld, strips, backgrounds, grids, indicator, lengths, quality)
 
 
