@@ -27,6 +27,9 @@ BEST_OF_FIVE = 1.16
 Tippett, Biometrika 17 (1925) 364)."""
 STRONG_SNR = 9.0
 """A wire this plain fixes where the others must lie."""
+MUCH_BETTER = 1.5
+"""A line behind a wire that is not seen, this many times as plain as the last one seen, is no wire. From one superimposed double wall:
+2.3."""
 BREAK_SNR = 0.5
 """Signal-to-noise over a quarter of the visible length below which a wire is broken there."""
 CELL_MM = (0.5, 0.08)
@@ -67,6 +70,11 @@ class SeenWire:
     stretch_px: F64
 
 
+def _beyond(wire: SeenWire, last: SeenWire | None) -> bool:
+    """Whether a line shows far better than the last wire seen."""
+    return last is not None and wire.snr > MUCH_BETTER * last.snr
+
+
 @dataclass(frozen=True)
 class WireSet:
     """The set as read, thickest wire first. `first_may_be_off` when a thicker wire may lie off the film or under lead; `turned` when the
@@ -81,13 +89,14 @@ class WireSet:
     def thinnest_visible(self) -> SeenWire | None:
         """The last wire of the row of visible wires from the thickest on; None when that row does not begin.
 
-        One wire that is not seen ends the row, unless the next is plain or two thinner ones are seen: then it is bent or hidden.
+        One wire that is not seen ends the row, unless the next is plain or two thinner ones are seen: then it is bent or hidden. A line
+        that shows far better than the last wire seen is another thing (a tube wall, a ripple), for thinner wires show less.
         """
         last = None
         for k, wire in enumerate(self.wires):
             if wire.visible:
                 last = wire
-            elif sum(w.visible + (w.snr >= STRONG_SNR) for w in self.wires[k + 1 : k + 3] if w.visible) < 2:
+            elif sum(1 + (w.snr >= STRONG_SNR) for w in self.wires[k + 1 : k + 3] if w.visible and not _beyond(w, last)) < 2:
                 break
         return last
 

@@ -13,6 +13,7 @@ import pytest
 
 from rtscan.knowledge.iqi import wire_set
 from rtscan.reading.quality.contrast import STRIP_OF_SIGMA, blurred_chord
+from rtscan.reading.quality.wires import VISIBLE_SNR, SeenWire, WireSet
 from rtscan.reading.wires import _where_seen
 
 Make = Callable[..., Any]
@@ -131,3 +132,18 @@ def test_real_films_as_many_wires_as_by_eye() -> None:
         near += abs(seen - by_eye) <= 1
         print(number, by_eye, seen, [round(w.snr, 1) for w in found.wires])
     assert near >= 14
+
+
+@pytest.mark.parametrize(("snrs", "seen"), [
+    ((14.8, 12.0, 8.7, 5.6, 4.0, 20.4, 1.7), 3),  # a superimposed double wall: the sixth line is none of the set
+    ((14.8, 12.0, 5.0, 11.0, 4.0, 2.0, 1.7), 4),  # the third is bent
+    ((14.8, 12.0, 5.0, 8.0, 7.5, 2.0, 1.7), 5),
+    ((14.8, 5.0, 8.0, 4.0, 4.0, 2.0, 1.7), 1),
+])
+def test_a_line_far_plainer_than_the_last_wire_seen_is_no_wire(snrs: tuple[float, ...], seen: int) -> None:
+    wires = wire_set("ISO-wire", "W10")
+    path = np.zeros((2, 2))
+    rows = tuple(SeenWire(wire, path, snr, snr >= VISIBLE_SNR, 10.0, 0.1, path) for wire, snr in zip(wires, snrs, strict=True))
+    last = WireSet("ISO-wire", rows, False, False).thinnest_visible
+    assert last is not None
+    assert last.wire == wires[seen - 1]
