@@ -23,6 +23,10 @@ PEAKS = 3
 """Places kept of every turn and size: the edges of a shim may show better than those of the plate on it."""
 MOST_BLUR_MM = 0.3
 """Gaussian blur of a side, at most (a total unsharpness of 1.04 mm): beside a bead a wider one would take the bead for the step."""
+BLUNT, BLUNT_KEPT = 0.95, 2.0
+"""A side that would be blurred by more than this share of the most is the slope of a bead; none is, by the second."""
+SAME_MM = 0.5
+"""Two plates nearer than this are one."""
 TIES, MOST = 0.1, 3.0
 """What the other sides count beside the weakest, so that the place is told along all of them, and how far above it they do."""
 
@@ -30,7 +34,8 @@ TIES, MOST = 0.1, 3.0
 @dataclass(frozen=True)
 class PlaqueSettings:
     """Lengths in mm. `turns_deg` from the film's own axes, either way along; `band_mm`: width of the bands compared beside a side;
-    `evenness`: least step of a side over the greatest, of a plate that shows four sides, and three."""
+    `weak_share`: of the three better sides' evidence, what counts where the fourth has less; `evenness`: least step of a side over the
+    greatest, of a plate that shows four sides, and three."""
 
     pitch_mm: float = 0.3
     turns_deg: tuple[float, ...] = tuple(range(-20, 21, 2))
@@ -38,6 +43,7 @@ class PlaqueSettings:
     share_of_side: float = 0.8
     step_of_size: float = 0.012
     tried: int = 8
+    weak_share: float = 0.0
     apart_mm: float = 2.5
     reach_mm: float = 1.0
     rounds: int = 3
@@ -78,13 +84,17 @@ class _Try:
     magnification: float
 
 
-def find_plate(film: Film, usable: Bool, plaque: Plaque, magnifications: tuple[float, float], settings: PlaqueSettings) -> Plate | None:
-    """The most convincing plate of this size, magnified by something between the two limits; None when there is none."""
+def find_plates(film: Film, usable: Bool, plaque: Plaque, magnifications: tuple[float, float], settings: PlaqueSettings) -> list[Plate]:
+    """The plates of this size, magnified by something between the two limits, the most convincing first; each place once."""
     scale = film.pixels_per_mm
     if scale is None:
-        return None
+        return []
     plates = [p for t in _tries(film, usable, plaque, magnifications, settings) if (p := _fitted(film, usable, plaque, t, settings))]
-    return max(plates, key=lambda plate: plate.evidence, default=None)
+    kept: list[Plate] = []
+    for plate in sorted(plates, key=lambda plate: -plate.evidence):
+        if all(np.hypot(*(plate.centre_px - other.centre_px)) > SAME_MM * scale for other in kept):
+            kept.append(plate)
+    return kept
 
 
 def _tries(film: Film, usable: Bool, plaque: Plaque, magnifications: tuple[float, float], settings: PlaqueSettings) -> list[_Try]:
@@ -125,7 +135,7 @@ def _at_turn(small: F32, known: F32, turn_deg: float, plaque: Plaque, sizes: F64
             continue
         sides = (above[:rows, half_l:-half_l], -above[2 * half_w :, half_l:-half_l],
                  left[half_w:-half_w, :columns], -left[half_w:-half_w, 2 * half_l :])
-        lowest = _weakest(sides)
+        lowest = _weakest(sides, settings.weak_share)
         if float(lowest.max()) < settings.coarse_min:
             continue
         total = lowest + TIES * sum(np.minimum(side, MOST * lowest) for side in sides)
@@ -139,13 +149,14 @@ def _at_turn(small: F32, known: F32, turn_deg: float, plaque: Plaque, sizes: F64
             total[max(0, y - apart) : y + apart + 1, max(0, x - apart) : x + apart + 1] = 0.0
 
 
-def _weakest(sides: Sequence[F32]) -> F32:
-    """The weakest of the four sides; where exactly one is unknown (0), a share of the weakest of the others."""
+def _weakest(sides: Sequence[F32], weak_share: float) -> F32:
+    """The weakest of the four sides, or a share of the weakest of the other three where that is more: one may be unknown (0), or lost in
+    the slope of a bead."""
     a, b, c, d = sides
     low, high = (np.minimum(a, b), np.minimum(c, d)), (np.maximum(a, b), np.maximum(c, d))
     first = np.minimum(*low)
     second = np.minimum(np.maximum(*low), np.minimum(*high))
-    return np.asarray(np.where(first == 0, np.float32(HIDDEN_SHARE) * second, first), dtype=np.float32)
+    return np.asarray(np.maximum(first, np.where(first == 0, HIDDEN_SHARE, weak_share).astype(np.float32) * second), dtype=np.float32)
 
 
 def _turned(shape: tuple[int, ...], turn_deg: float) -> tuple[F64, F64, tuple[int, int]]:
@@ -181,18 +192,28 @@ def _sides(film: F32, mask: F32, box: tuple[int, int], kernel: F32) -> F32:
 
 
 def _fitted(film: Film, usable: Bool, plaque: Plaque, tried: _Try, settings: PlaqueSettings) -> Plate | None:
-    """The four sides fitted at full resolution, each turned and moved by what its pieces say; None when they make no such plate."""
+    """The plate fitted at full resolution with all its sides, else without one that is lost in the slope of a bead; None when neither makes
+    such a plate."""
+    with_all = _fitted_to(film, usable, plaque, tried, settings, BLUNT_KEPT)
+    return with_all or _fitted_to(film, usable, plaque, tried, settings, BLUNT)
+
+
+def _fitted_to(film: Film, usable: Bool, plaque: Plaque, tried: _Try, settings: PlaqueSettings, blunt: float) -> Plate | None:
+    """The four sides fitted at full resolution, each turned and moved by what its pieces say; None when they make no such plate. `blunt`:
+    share of the most blur from which a side counts as unknown."""
     scale = film.pixels_per_mm or 1.0
     plate = Plate(tried.centre_px, tried.axis, plaque.length_mm * tried.magnification * scale,
                   plaque.width_mm * tried.magnification * scale, tried.magnification, (), tried.score)
     for _ in range(settings.rounds):
-        if (nearer := _nearer(film, usable, plate, plaque, settings)) is None:
+        if (nearer := _nearer(film, usable, plate, plaque, settings, blunt)) is None:
             return None
         plate = nearer
     along, across = plate.length_px / (plaque.length_mm * scale), plate.width_px / (plaque.width_mm * scale)
     blur = float(np.median([edge.sigma for edge in plate.sides]))
     steps, errors = np.array([step_at(*_beside(film, usable, line, settings)[1:], blur) for line in _lines(plate)]).T
     seen = np.isfinite(errors)
+    if seen.all() and len(plate.sides) == LEAST_SIDES:
+        seen[int((steps / errors).argmin())] = False  # placed by the one across from it
     evidence = float((steps / errors)[seen].min())
     fits = abs(along / across - 1) <= settings.size_tolerance and along >= settings.least_magnification
     evenness = settings.evenness[0 if seen.all() else 1]
@@ -216,16 +237,18 @@ def _beside(film: Film, usable: Bool, line: tuple[F64, F64], settings: PlaqueSet
     return (t, u, density) if len(t) > LEAST_KNOWN * whole else (t[:0], u[:0], density[:0])
 
 
-def _nearer(film: Film, usable: Bool, plate: Plate, plaque: Plaque, settings: PlaqueSettings) -> Plate | None:
+def _nearer(film: Film, usable: Bool, plate: Plate, plaque: Plaque, settings: PlaqueSettings, blunt: float) -> Plate | None:
     """The plate moved to where the edges of its sides lie; the turn from the pieces of the long sides. One hidden side is placed by the
     one across from it."""
     edges: list[Edge | None] = []
     slopes = []
+    most = MOST_BLUR_MM * (film.pixels_per_mm or 1.0)
     for k, line in enumerate(_lines(plate)):
         t, u, density = _beside(film, usable, line, settings)
-        edge = fit_edge(u, density, most_px=MOST_BLUR_MM * (film.pixels_per_mm or 1.0))
-        if len(u) and (edge is None or edge.step <= 0):
+        edge = fit_edge(u, density, most_px=most)
+        if len(u) and blunt >= BLUNT_KEPT and (edge is None or edge.step <= 0):
             return None
+        edge = edge if edge is not None and edge.step > 0 and edge.sigma < blunt * most else None
         edges.append(edge)
         if k < 2 and edge is not None:
             slopes.append(_slope(t, u - edge.offset, density, edge, float(np.hypot(*(line[1] - line[0]))), settings.pieces))
