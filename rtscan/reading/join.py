@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from rtscan.film import F32, Bool
 from rtscan.reading.candidates import Candidate, Search
@@ -39,11 +40,19 @@ CORE_BAR = 0.7
 """Probability of the network inside a place above which a pore certainly lies: its patch is cut to that core."""
 WIDE_MM, WIDE_KINDS = 2.0, ("concavity", "excess metal", "undercut")
 """A place without a direction, so wide inside and of such a kind, is one soft flaw."""
+OUTLASTING_KINDS = (*WIDE_KINDS, "lack of penetration")
+"""Of `OUTLASTS_MM`; cracks and slag are narrow lines, whose pieces part neighbours."""
 PORE_ASPECT = 2.0
 PEAK_SNR, PEAK_FALL, PEAK_RING = 6.0, 0.6, 3
 """A spot by its own shape: this strong, and fallen off to this share on a ring this many grid pixels outside its patch."""
 CLEAR_SNR = 6.0
 """A piece this strong is no speck of the place it lies in."""
+OUTLASTS_MM, SURE_SHARE, KIND_SHARE = 12.0, 0.8, 0.7
+"""A dark place longer than half the background's window (`BackgroundSettings.window_mm`), the network sure (`CORE_BAR`) over this share of
+its length, and of one kind over this share of it, is one: the running middle follows so long a flaw, and what it leaves of it is patches.
+Neighbours that run into one another are mostly of two kinds."""
+APART_KINDS, APART_MM = ("crack", "lack of fusion"), 3.0
+"""Kinds that, so long, are indications of their own in a long soft place."""
 FIRST_KIND = 2
 PORE_KIND = 0
 
@@ -111,13 +120,17 @@ def _reaching(pieces: list[Piece], labels: NDArray[np.int32]) -> list[Piece]:
 def _of_place(search: Search, members: list[int], place: Bool | None, features: Sequence[Features]) -> list[Piece]:
     if place is None:
         return [Piece(search.candidates[k], (k,), False) for k in members]
-    members = _pieces_or_whole(search, members)
     grown = cv2.dilate(place.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    long = _is_long(place)
-    if not long and not _is_wide(search, place):
-        return _trimmed(search, members, grown)
-    spots = [k for k in members if _is_spot(search, k, features[k])]
-    parts = [k for k in members if k not in spots]
+    long, wholes = _is_long(place), [k for k in members if search.candidates[k].of_network]
+    whole = long and bool(wholes) and search.candidates[wholes[0]].tone == "dark" and _outlasts(search, place)
+    if whole:
+        parts, spots = wholes, [k for k in members if k not in wholes and _stands_apart(search, k, place, features[k])]
+    else:
+        members = _pieces_or_whole(search, members)
+        if not long and not _is_wide(search, place):
+            return _trimmed(search, members, grown)
+        spots = [k for k in members if _is_spot(search, k, features[k])]
+        parts = [k for k in members if k not in spots]
     if not parts:
         return _trimmed(search, members, grown)
     patch = grown.copy()
@@ -125,6 +138,8 @@ def _of_place(search: Search, members: list[int], place: Bool | None, features: 
         c = search.candidates[k]
         patch[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] &= ~c.mask
     alone = [Piece(search.candidates[k], (k,), False) for k in spots]
+    if whole:
+        return [*alone, replace(_joined(search, parts, patch), wide=_is_wide(search, place))]
     if not long:
         return [*alone, replace(_joined(search, parts, patch), long=False, wide=True)]
     halo = np.ones((2 * HALO + 1, 2 * HALO + 1), np.uint8)
@@ -145,6 +160,29 @@ def _pieces_or_whole(search: Search, members: list[int]) -> list[int]:
     held = covered((whole.top, whole.left), whole.mask, [(c.top, c.left, c.mask) for c in others])
     clear = max(c.snr for c in others) >= CLEAR_SNR
     return pieces if clear or held > 1.0 - OPEN_SHARE else members
+
+
+def _outlasts(search: Search, place: Bool) -> bool:
+    """Whether a dark place is so long that the background takes a part of it, and the network sure of it almost from end to end, as one
+    kind. Bright ones keep to what the residual shows: on a real film the network was as sure of 100 mm of the bead's own crown."""
+    core = place & (search.seen[TONES.index("dark")] > CORE_BAR)
+    labels, count = ndimage.label(core, structure=np.ones((3, 3)))
+    if not count:
+        return False
+    largest = labels == 1 + int(np.argmax(np.bincount(labels.ravel())[1:]))
+    sure, kinds = _box(largest)[0], np.bincount(search.seen[FIRST_KIND:][:, largest].argmax(axis=0))
+    one_kind = kinds.max() >= KIND_SHARE * kinds.sum() and KINDS[int(kinds.argmax())] in OUTLASTING_KINDS
+    return bool(one_kind and sure >= OUTLASTS_MM * search.grid.per_mm and sure >= SURE_SHARE * _box(place)[0])
+
+
+def _stands_apart(search: Search, number: int, place: Bool, features: Features) -> bool:
+    """Whether a piece of a long sure place is an indication of its own: a compact pore, or a long crack in a soft flaw."""
+    c = search.candidates[number]
+    of_both = kinds_of(search, c, c.mask), search.seen[FIRST_KIND:][:, place].mean(axis=1)
+    kind, around = (KINDS[int(np.argmax(kinds))] for kinds in of_both)
+    if kind == KINDS[PORE_KIND]:
+        return kind != around and features["aspect"] < PORE_ASPECT
+    return around in WIDE_KINDS and kind in APART_KINDS and _box(c.mask)[0] >= APART_MM * search.grid.per_mm
 
 
 def _each(search: Search, clusters: list[list[int]], patch: Bool) -> list[Piece]:

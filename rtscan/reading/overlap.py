@@ -8,11 +8,14 @@ import cv2
 import numpy as np
 
 from rtscan.film import Region
+from rtscan.reading.net import KINDS
 
 INSIDE_SHARE = 0.6
 """A region lies within another when that covers this share of its area."""
 STANDS_OUT = 1.6
 """A region this many times as strong as the one around it is kept beside it: a pore within an undercut."""
+SPOT_SHARE, SPOT_KINDS = 0.05, ("pore", "metal")
+"""So small beside the region around it, and a pore or a grain of metal to the network where the other is not, a region is kept too."""
 SAME_SHARE = 0.5
 """Of two regions, one in the other, that differ less than this in area, the stronger is the sight and the other its echo."""
 
@@ -26,7 +29,8 @@ def once(regions: Sequence[Region]) -> tuple[Region, ...]:
     for k in larger_first:
         region = regions[k]
         around = (j for j in kept if regions[j].arc == region.arc and regions[j].tone == region.tone and _touch(boxes[j], boxes[k]))
-        over = [regions[j] for j in around if region.score <= STANDS_OUT * regions[j].score]
+        over = [regions[j] for j in around if region.score <= STANDS_OUT * regions[j].score
+                and not (areas[k] <= SPOT_SHARE * areas[j] and _kind(region) in SPOT_KINDS and _kind(regions[j]) not in SPOT_KINDS)]
         if over and _covered(region, over):
             continue
         echoes = [j for j in kept if _echo(regions[j], region, areas[j], areas[k], _touch(boxes[j], boxes[k]))]
@@ -38,6 +42,12 @@ def _echo(fainter: Region, region: Region, its_area: float, area: float, touch: 
     """Whether a kept region is a fainter sight of the same place: little larger than one that stands out of it, and holding it."""
     same = touch and fainter.arc == region.arc and fainter.tone == region.tone and area >= SAME_SHARE * its_area
     return same and region.score > STANDS_OUT * fainter.score and _covered(region, [fainter])
+
+
+def _kind(region: Region) -> str:
+    """What the network takes a region for above all; nothing where it was not asked."""
+    shares = [region.features.get(f"net_kind_{k}", 0.0) for k in range(len(KINDS))]
+    return KINDS[int(np.argmax(shares))] if any(shares) else ""
 
 
 def _area(region: Region) -> float:

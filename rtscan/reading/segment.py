@@ -18,6 +18,7 @@ from rtscan.reading.background import NOMINAL_PIXELS_PER_MM
 from rtscan.reading.candidates import Candidate, Search, find_candidates
 from rtscan.reading.features import Features, candidate_features, surroundings
 from rtscan.reading.filters import Grid, detection_grid
+from rtscan.reading.halos import without_halos
 from rtscan.reading.join import Piece, join, kinds_of
 from rtscan.reading.net import KINDS, TONES, look
 from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline, soft_place
@@ -108,7 +109,8 @@ def outlined(
     regions: list[Region] = []
     for background, found in zip(backgrounds, searched, strict=True):
         bars = [model_bar(c.tone) if chosen.bar is None else chosen.bar for c in found.search.candidates]
-        accepted = without_echoes(found, [k for k, bar in enumerate(bars) if found.ranks[k] >= bar])
+        accepted = without_halos(found.search, [k for k, bar in enumerate(bars) if found.ranks[k] >= bar])
+        accepted = without_echoes(found, accepted)
         pieces = tuple(p for p in join(found.search, accepted, found.features) if not _is_the_bead(p.candidate, found.search))
         for piece, features in zip(pieces, _features_of(pieces, found, background), strict=True):
             regions += _regions(background, found.search, piece, features, blur_mm, chosen)

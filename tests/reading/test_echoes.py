@@ -1,4 +1,4 @@
-"""Specks of grain inside one wide soft flaw are one call, not many; pores beside one another stay apart."""
+"""Specks of grain inside one wide soft flaw are one call, not many; a halo beside a strong pore is none; pores stay apart."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import pytest
 
 from rtscan.reading.candidates import Candidate, Search
 from rtscan.reading.filters import Grid
+from rtscan.reading.halos import without_halos
 from rtscan.reading.net import KINDS, OUTPUTS, TONES
 from rtscan.reading.segment import STANDS_ALONE_SNR, Found, without_echoes
 
@@ -53,3 +54,22 @@ def test_pores_and_other_sharp_kinds_stay(kind: str) -> None:
 def test_tones_do_not_meet() -> None:
     both = found([candidate(30, 3.6), candidate(80, 3.8, tone="bright")], [0.6, 0.9], "undercut")
     assert without_echoes(both, [0, 1]) == [0, 1]
+
+
+def pore_and_neighbour(seen_beside: bool, snr: float = 5.0) -> Found:
+    """A strong pore (columns 30 to 40) and a patch that touches it (40 to 70), which the network sees too or not."""
+    return found([candidate(30, 20.0, side=10), candidate(40, snr, side=30)], [0.9, 0.9], "pore", first=28, last=70 if seen_beside else 43)
+
+
+@pytest.mark.parametrize(("place", "kept"), [
+    (pore_and_neighbour(False), [0]),               # the pore's own place reaches 3 pixels into the patch
+    (pore_and_neighbour(True), [0, 1]),             # a place of its own
+    (pore_and_neighbour(False, snr=11.0), [0, 1]),  # not so much weaker
+])
+def test_unevenness_that_a_strong_pore_lends_its_probability_is_no_call(place: Found, kept: list[int]) -> None:
+    assert without_halos(place.search, [0, 1]) == kept
+
+
+def test_a_patch_that_the_network_sees_nowhere_owes_it_nothing() -> None:
+    apart = found([candidate(30, 20.0, side=10), candidate(90, 5.0, side=30)], [0.9, 0.9], "pore", first=28, last=43)
+    assert without_halos(apart.search, [0, 1]) == [0, 1]

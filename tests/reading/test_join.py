@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -142,6 +143,56 @@ def test_pieces_of_a_wide_soft_place_become_one(kind: str, size: int, expected: 
     found = join(soft(place, pieces, kind), range(2), features(pieces))
     assert {p.members for p in found} == expected
     assert all(p.wide == (len(p.members) == 2) and not p.long for p in found)
+
+
+def long_place(kind: str, sure: float = 0.9, last: int = 180) -> tuple[Search, list[Candidate]]:
+    """A place from column 20 on, 24 rows high, its own candidate, two patches in it that the background has left, and a pore."""
+    place = np.zeros((ROWS, COLUMNS), np.float32)
+    place[20:44, 20:last] = sure
+    pieces = [replace(candidate(20, 20, 24, last - 20, 12.0), of_network=True), candidate(24, 30, 10, 14, 12.0), candidate(24, 90, 12, 12),
+              candidate(36, 60, 5, 5, 9.0)]
+    search = soft(place, pieces, kind)
+    c = pieces[3]
+    search.seen[2 + PORE_KIND, c.top : c.top + 5, c.left : c.left + 5] = 0.95
+    return search, pieces
+
+
+@pytest.mark.parametrize("kind", ["concavity", "lack of penetration"])
+def test_a_sure_place_longer_than_the_background_bears_is_one_and_a_pore_in_it_its_own(kind: str) -> None:
+    search, pieces = long_place(kind)
+    found = join(search, range(4), features(pieces))
+    assert {p.members for p in found} == {(0,), (3,)}
+    whole = next(p for p in found if p.members == (0,))
+    assert (whole.long, whole.wide) == (True, kind == "concavity")
+    assert whole.candidate.mask.shape[1] == pytest.approx(160, abs=8)
+
+
+@pytest.mark.parametrize(("sure", "last"), [(0.6, 180), (0.9, 120)])
+def test_a_shorter_or_less_sure_place_is_told_by_its_pieces(sure: float, last: int) -> None:
+    search, pieces = long_place("lack of penetration", sure, last)  # 0.6: below the core's bar; 120: 10 mm long
+    assert {p.members for p in join(search, range(4), features(pieces))} == {(1, 2), (3,)}
+
+
+def test_neighbours_of_two_kinds_in_one_long_place_are_told_by_their_pieces() -> None:
+    search, pieces = long_place("undercut")
+    search.seen[2 + OUTPUTS[2:].index("undercut"), :, :100], search.seen[2 + OUTPUTS[2:].index("slag"), :, :100] = 0.0, 0.9
+    assert (0,) not in {p.members for p in join(search, range(4), features(pieces))}
+
+
+def test_a_long_bright_place_is_told_by_its_pieces() -> None:
+    search, pieces = long_place("excess metal")
+    search.seen[:2] = search.seen[1::-1].copy()
+    search = cast(Search, SimpleNamespace(**{**vars(search), "candidates": tuple(replace(c, tone="bright") for c in pieces)}))
+    assert (0,) not in {p.members for p in join(search, range(4), features(pieces))}
+
+
+def test_a_long_crack_in_a_soft_flaw_stays_and_a_crumb_of_one_does_not() -> None:
+    search, pieces = long_place("concavity")
+    pieces += [candidate(22, 110, 3, 40), candidate(40, 110, 3, 8)]
+    for c in pieces[4:]:
+        search.seen[2 + OUTPUTS[2:].index("crack"), c.top : c.top + 3, c.left : c.left + c.mask.shape[1]] = 0.95
+    search = cast(Search, SimpleNamespace(**{**vars(search), "candidates": tuple(pieces)}))
+    assert {p.members for p in join(search, range(6), features(pieces))} == {(0,), (3,), (4,)}
 
 
 def test_a_pore_that_sprawls_is_cut_to_where_the_network_is_sure() -> None:

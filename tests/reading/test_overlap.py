@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 
 from rtscan.film import Region, Tone
+from rtscan.reading.net import KINDS
 from rtscan.reading.overlap import once
 
 
-def box(left: float, top: float, length: float, width: float, score: float = 10.0, tone: Tone = "dark", arc: int = 0) -> Region:
+def box(left: float, top: float, length: float, width: float, score: float = 10.0, tone: Tone = "dark", arc: int = 0,
+        kind: str = "") -> Region:
     outline = np.array([[left, top], [left + length, top], [left + length, top + width], [left, top + width]], float)
-    return Region(arc, tone, outline, score, 0.1, 5.0)
+    return Region(arc, tone, outline, score, 0.1, 5.0, {f"net_kind_{KINDS.index(kind)}": 0.9} if kind else {})
 
 
 LONG = box(100, 50, 600, 40)
@@ -53,3 +55,14 @@ def test_of_two_sights_of_one_pore_the_stronger_stays() -> None:
     assert once([faint, box(101, 51, 31, 29, score=20.0)]) == (faint,)  # nearly as strong: the larger, as ever
     wide = box(90, 40, 60, 50, score=16.0)  # three times the area: a flaw around a pore
     assert once([wide, clear]) == (wide, clear)
+
+
+@pytest.mark.parametrize(("small", "around", "kept"), [
+    ("pore", "undercut", 2), ("metal", "excess metal", 2), ("undercut", "undercut", 1), ("pore", "pore", 1), ("slag", "undercut", 1),
+])
+def test_a_small_pore_within_a_large_flaw_of_another_kind_stays(small: str, around: str, kept: int) -> None:
+    assert len(once([box(100, 50, 600, 40, kind=around), box(300, 60, 30, 20, kind=small)])) == kept
+
+
+def test_a_pore_that_fills_a_good_part_of_the_other_region_is_the_same_sight() -> None:
+    assert len(once([box(100, 50, 100, 40, kind="slag"), box(120, 60, 30, 20, kind="pore")])) == 1
