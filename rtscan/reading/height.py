@@ -18,12 +18,14 @@ doubt by, the height is too).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log1p
 
 import numpy as np
 
 from rtscan.film import Background, Region
+from rtscan.findings import Indication
 from rtscan.job import Job
 from rtscan.reading.net import KINDS
 from rtscan.reading.quality.contrast import FOG, SCATTER_PER_MM, Contrast, weld_rows
@@ -40,6 +42,9 @@ VOID_BAR = 0.7
 """Least share of the network for a pore."""
 MOST_WIDTH_MM = 2.5
 """The background follows a part of what is wider."""
+LEAST_PORES, MOST_PROPORTION = 4, 2.5
+"""Gas pores are about as deep as wide (common practice, no published source): so many of them, in the middle deeper or shallower than
+that by more than this, contradict the law of the film. It is doubted by a third, so such a factor is no chance."""
 
 
 @dataclass(frozen=True)
@@ -89,3 +94,9 @@ def height_of(
     height = law.height_mm(region.contrast, density)
     parts = [law.doubt, 1.0 / max(1.0, region.score), 0.5 * width_u_mm / width_mm]
     return height, 2.0 * height * float(np.sqrt(np.sum(np.square(parts))))
+
+
+def contradicted(indications: Sequence[Indication]) -> bool:
+    """Whether the heights of a film's pores, taken together, cannot be: then the wires do not tell how it shows metal at the weld."""
+    proportions = [i.height_mm / i.local_width_mm for i in indications if i.height_mm and i.local_width_mm]
+    return len(proportions) >= LEAST_PORES and not 1.0 / MOST_PROPORTION < float(np.median(proportions)) < MOST_PROPORTION

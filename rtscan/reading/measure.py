@@ -37,7 +37,7 @@ from rtscan.film import F64, Background, Film, Region, Regions, Strip, Weld
 from rtscan.findings import Indication, Nearest
 from rtscan.job import Job
 from rtscan.reading.caliper import Caliper, gap, measure_outline
-from rtscan.reading.height import MetalLaw, height_of, metal_law
+from rtscan.reading.height import MetalLaw, contradicted, height_of, metal_law
 from rtscan.reading.location import clock_of, other_station, side_of
 from rtscan.reading.net import KINDS
 from rtscan.reading.quality.contrast import Contrast
@@ -76,13 +76,15 @@ def measure(
 ) -> tuple[Measured, ...]:
     """One indication per region, numbered from 1 along the weld, then across; types are left to `classify`.
 
-    contrast: how the film shows metal by its wires; heights are None without (`height`).
+    contrast: how the film shows metal by its wires; heights are None without, or where pores contradict it (`height`).
     """
     strips = {b.strip.arc: b for b in backgrounds}
     law = metal_law(contrast, backgrounds, job)
     rough = [(_one(r, strips[r.arc], film, weld, job, law), r) for r in regions.regions]
     rough.sort(key=lambda m: (m[1].arc, *_order(m[0][0])))
     measured = [(replace(indication, id=k), plane, region) for k, ((indication, plane), region) in enumerate(rough, start=1)]
+    if contradicted([indication for indication, _, _ in measured]):
+        measured = [(replace(indication, height_mm=None, height_u_mm=None), plane, region) for indication, plane, region in measured]
     result = []
     for indication, plane, region in measured:
         near = _nearest(indication.id, plane, [(i.id, p) for i, p, r in measured if r.arc == region.arc], film.pixels_per_mm)

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from rtscan.film import Background, Region, Strip
+from rtscan.findings import Indication
 from rtscan.job import Job
-from rtscan.reading.height import LAW_DOUBT, LINEAR_DOUBT, PORE, SCATTER_AROUND, MetalLaw, height_of, metal_law
+from rtscan.reading.height import LAW_DOUBT, LINEAR_DOUBT, PORE, SCATTER_AROUND, MetalLaw, contradicted, height_of, metal_law
 from rtscan.reading.quality.contrast import FOG, SCATTER_PER_MM, AtWires, Contrast
 
 ROWS, COLUMNS, PITCH = 120, 200, 20.0
@@ -83,3 +84,17 @@ def test_nothing_is_said_where_contrast_does_not_tell() -> None:
     assert height_of(pore(0.1, **{PORE: 0.5}), back, law, 1.0, 0.1) is None  # perhaps slag
     assert height_of(pore(0.1), back, law, 3.0, 0.1) is None  # wide
     assert height_of(pore(0.1), back, law, 1.0, 0.1) is not None
+
+
+def pores(*proportions: float) -> list[Indication]:
+    return [Indication(id=k, tone="dark", local_width_mm=0.8, height_mm=0.8 * p) for k, p in enumerate(proportions, start=1)]
+
+
+@pytest.mark.parametrize(("proportions", "wrong"), [
+    ((1.0, 0.7, 1.4, 3.0), False),   # one deep pore among round ones
+    ((3.1, 2.9, 4.0, 1.2), True),    # most far deeper than wide
+    ((0.3, 0.2, 0.35, 1.0), True),
+    ((3.1, 2.9, 4.0), False),        # too few to say
+])
+def test_pores_far_deeper_than_wide_contradict_the_wires(proportions: tuple[float, ...], wrong: bool) -> None:
+    assert contradicted(pores(*proportions)) is wrong
