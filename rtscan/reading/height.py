@@ -43,8 +43,9 @@ VOID_BAR = 0.7
 MOST_WIDTH_MM = 2.5
 """The background follows a part of what is wider."""
 LEAST_PORES, MOST_PROPORTION = 4, 2.5
-"""Gas pores are about as deep as wide (common practice, no published source): so many of them, in the middle deeper or shallower than
-that by more than this, contradict the law of the film. It is doubted by a third, so such a factor is no chance."""
+"""Gas pores are about as deep as wide (common practice, no published source): so many of them, in the middle deeper than that by more than
+this, contradict the law of the film. It is doubted by a third, so such a factor is no chance; blur and grain make pores shallower, not
+deeper."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,6 @@ def height_of(
 
 
 def contradicted(indications: Sequence[Indication]) -> bool:
-    """Whether the heights of a film's pores, taken together, cannot be: then the wires do not tell how it shows metal at the weld."""
+    """Whether a film's pores, taken together, are deeper than pores can be: then the wires do not tell how it shows metal at the weld."""
     proportions = [i.height_mm / i.local_width_mm for i in indications if i.height_mm and i.local_width_mm]
-    return len(proportions) >= LEAST_PORES and not 1.0 / MOST_PROPORTION < float(np.median(proportions)) < MOST_PROPORTION
+    return len(proportions) >= LEAST_PORES and float(np.median(proportions)) > MOST_PROPORTION

@@ -93,7 +93,7 @@ def pores(*proportions: float) -> list[Indication]:
 @pytest.mark.parametrize(("proportions", "wrong"), [
     ((1.0, 0.7, 1.4, 3.0), False),   # one deep pore among round ones
     ((3.1, 2.9, 4.0, 1.2), True),    # most far deeper than wide
-    ((0.3, 0.2, 0.35, 1.0), True),
+    ((0.3, 0.2, 0.35, 1.0), False),  # blurred ones
     ((3.1, 2.9, 4.0), False),        # too few to say
 ])
 def test_pores_far_deeper_than_wide_contradict_the_wires(proportions: tuple[float, ...], wrong: bool) -> None:
