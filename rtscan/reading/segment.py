@@ -111,14 +111,14 @@ def outlined(
         bars = [model_bar(c.tone) if chosen.bar is None else chosen.bar for c in found.search.candidates]
         accepted = without_halos(found.search, [k for k, bar in enumerate(bars) if found.ranks[k] >= bar])
         accepted = without_echoes(found, accepted)
-        pieces = tuple(p for p in join(found.search, accepted, found.features) if not _is_the_bead(p.candidate, found.search))
+        pieces = tuple(p for p in join(found.search, accepted, found.features) if not is_the_bead(p.candidate, found.search))
         for piece, features in zip(pieces, _features_of(pieces, found, background), strict=True):
             regions += _regions(background, found.search, piece, features, blur_mm, chosen)
     regions.sort(key=lambda r: (-r.score, r.arc, float(r.outline[:, 0].min()), float(r.outline[:, 1].min())))
     return without_repeats(once(regions), [background.strip for background in backgrounds])
 
 
-def _is_the_bead(c: Candidate, search: Search) -> bool:
+def is_the_bead(c: Candidate, search: Search) -> bool:
     """Whether a bright ribbon of excess metal runs along more than half of the strip: there it is the weld's own root or cap that wanders
     from its mean profile, and no film tells whether it is too high (real beads do it, simulated ones rarely)."""
     kind = KINDS[int(kinds_of(search, c, c.mask).argmax())]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -11,7 +12,7 @@ from rtscan.reading.candidates import Candidate, Search
 from rtscan.reading.filters import Grid
 from rtscan.reading.halos import without_halos
 from rtscan.reading.net import KINDS, OUTPUTS, TONES
-from rtscan.reading.segment import STANDS_ALONE_SNR, Found, without_echoes
+from rtscan.reading.segment import STANDS_ALONE_SNR, Found, is_the_bead, without_echoes
 
 ROWS, COLUMNS = 60, 200
 
@@ -73,3 +74,14 @@ def test_unevenness_that_a_strong_pore_lends_its_probability_is_no_call(place: F
 def test_a_patch_that_the_network_sees_nowhere_owes_it_nothing() -> None:
     apart = found([candidate(30, 20.0, side=10), candidate(90, 5.0, side=30)], [0.9, 0.9], "pore", first=28, last=43)
     assert without_halos(apart.search, [0, 1]) == [0, 1]
+
+
+@pytest.mark.parametrize(("tone", "kind", "columns", "bead"), [
+    ("bright", "excess metal", 110, True),
+    ("bright", "excess metal", 90, False),   # less than half of the strip
+    ("bright", "metal", 110, False),         # a wire laid along the weld
+    ("dark", "concavity", 110, False),
+])
+def test_excess_metal_along_most_of_the_strip_is_the_bead(tone: Literal["dark", "bright"], kind: str, columns: int, bead: bool) -> None:
+    long = replace(candidate(20, 9.0, tone=tone), mask=np.ones((6, columns), dtype=bool))
+    assert is_the_bead(long, found([long], [0.9], kind).search) is bead
