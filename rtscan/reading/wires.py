@@ -66,6 +66,8 @@ def _rows(film: Film, usable: Bool, wires: Sequence[Wire], length_mm: float, set
             if row.evidence >= settings.beyond_doubt and row.likeness >= settings.likeness_beyond_doubt:
                 break
     return found
+HIDDEN_COLUMNS = 10
+"""1 mm: a fifth of the spacing, which is what sets differ by (`WireSettings.spacing_slack`)."""
 
 
 @dataclass(frozen=True)
@@ -103,6 +105,7 @@ def _best_row(bands: Bands, wires: Sequence[Wire], lengths_mm: Sequence[float], 
 def _row(bands: Bands, ridges: F32, chain: Chain, length: int, expected: F64) -> _Row | None:
     """A chain followed to its ends; None when a line of it can be no wire."""
     rows, together = follow(ridges, bands.known, chain, length, expected)
+    together = out_of_hiding(ridges, bands.known, chain, length, rows, together)
     places = np.stack([_own_path(ridge, rows, together[:, k], length) for k, ridge in enumerate(ridges)], axis=1)
     strength = [float(np.median(ndimage.uniform_filter1d(_at(bands.rough, rows, path), 5))) for path in places.T]
     shown = np.array([_at(ridge, rows, path).sum() for ridge, path in zip(ridges, places.T, strict=True)]) / np.sqrt(len(rows))
@@ -112,6 +115,18 @@ def _row(bands: Bands, ridges: F32, chain: Chain, length: int, expected: F64) ->
     if _has_stray(strength, chain.evidence >= SURE_EVIDENCE) or _has_gap(np.where(clear, shown, np.inf), np.where(clear, shown, 0.0)):
         return None
     return _Row(chain.evidence, float(expected @ np.minimum(shown, MOST_SHOWN)), bands, rows, places, shown)
+
+
+def out_of_hiding(ridges: F32, known: Bool, chain: Chain, length: int, rows: F64, together: F64) -> F64:
+    """The common path, a wire that lead hides where the chain was found moved by up to `HIDDEN_COLUMNS` to where it shows elsewhere: the
+    spacing of wires gives its place no better than that."""
+    near = np.abs(rows - chain.row) <= length // 2
+    moved = together.copy()
+    for k, path in enumerate(together.T):
+        if _at(known.astype(np.float32), rows[near], path[near]).mean() < 0.5:
+            side = np.arange(-HIDDEN_COLUMNS, HIDDEN_COLUMNS + 1)
+            moved[:, k] += side[int(np.argmax([_at(ridges[k], rows, path + off).sum() for off in side]))]
+    return moved
 
 
 def _has_stray(strength: Sequence[float], sure: bool) -> bool:

@@ -1,4 +1,4 @@
-"""The shortcuts of the search for wires change nothing: against the same sums and the same search done plainly."""
+"""The shortcuts of the search for wires change nothing, against the same sums and search done plainly; wires under lead are found again."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from rtscan.knowledge.iqi import wire_set
 from rtscan.reading import wire_search
-from rtscan.reading.wire_search import WireSettings
+from rtscan.reading.wire_search import Chain, WireSettings
+from rtscan.reading.wires import out_of_hiding
 
 WIRES = wire_set("ISO-wire", "W10")
 
@@ -46,3 +47,14 @@ def test_the_coarse_look_loses_no_chain(seed: int, direction: int, columns: int,
         patch.setattr(wire_search, "_promising", lambda sums, *_: np.arange(len(sums)))
         assert found == wire_search._starts(sums, direction, WIRES, 10.0, WireSettings(), least)
     assert found or least > 12
+
+
+@pytest.mark.parametrize(("hidden", "column"), [(slice(40, 60), 40), (slice(0, 20), 46)])
+def test_a_wire_under_lead_where_the_row_was_found_takes_its_place_from_elsewhere(hidden: slice, column: int) -> None:
+    """The spacing puts it at column 46; it shows at column 40 wherever no lead lies over it."""
+    ridges, known = np.zeros((1, 60, 90), dtype=np.float32), np.ones((60, 90), dtype=bool)
+    ridges[0, :, 40] = 5.0
+    ridges[0, hidden], known[hidden] = 0.0, False
+    rows = np.arange(60, dtype=np.float64)
+    path = out_of_hiding(ridges, known, Chain(20.0, 50, 0.0, (46,)), 10, rows, np.full((60, 1), 46.0))
+    assert set(path[:, 0]) == {float(column)}
