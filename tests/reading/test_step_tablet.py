@@ -55,6 +55,28 @@ def test_a_swapped_certificate_shows_in_the_residuals(tmp_path: Path) -> None:
     assert residuals[4] == pytest.approx(-0.35, abs=0.02)
 
 
+@pytest.mark.parametrize("light", [65535, 64000, 0])
+@pytest.mark.parametrize("ends", [(0, 120), (120, 0), (15, 200)])
+def test_the_light_table_or_a_mask_may_show_round_the_tablet(tmp_path: Path, light: int, ends: tuple[int, int]) -> None:
+    """The lightest step is 0.05, 50 pixels long: a table of 65535 or 64000 is just lighter or just darker than it, a mask is black."""
+    path = tablet(tmp_path / "t.tif")
+    bare = tifffile.imread(path)
+    tifffile.imwrite(path, np.pad(bare, ((150, 60), ends), constant_values=light))
+    steps = read_tablet(path, DENSITIES)
+    assert [s.grey for s in steps] == pytest.approx([65535 * (1 - d / 4.5) for d in DENSITIES], abs=60)
+
+
+@pytest.mark.parametrize("end", [(0, 60), (60, 0), (0, 0)])
+def test_a_step_too_many_is_no_step_left_out(tmp_path: Path, end: tuple[int, int]) -> None:
+    """One density missing in --steps: nine flat stretches for eight densities may not be read as eight, two of them run together."""
+    for missing in (3, 5):
+        some = [d for k, d in enumerate(DENSITIES) if k != missing]
+        path = tablet(tmp_path / "t.tif")
+        tifffile.imwrite(path, np.pad(tifffile.imread(path), ((0, 0), end), constant_values=65535))
+        with pytest.raises(FilmError, match="does not show 8 steps"):
+            read_tablet(path, some)
+
+
 @pytest.mark.parametrize("densities", [DENSITIES[:2], [0.1, 0.1, 0.2], [0.1, 0.2, 7.0], [d / 10 for d in range(40)]])
 def test_what_cannot_be_a_tablet(tmp_path: Path, densities: list[float]) -> None:
     with pytest.raises(FilmError, match="; "):

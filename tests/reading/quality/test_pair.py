@@ -39,3 +39,11 @@ def test_a_film_that_shows_nothing_makes_every_plain_mark_of_the_other_an_artefa
 def test_long_indications_may_be_measured_from_other_ends() -> None:
     line = Indication(id=5, along_mm=30.0, across_mm=0.0, length_mm=20.0, signal_to_noise=40.0)
     assert on_one_film_only([line], [replace(line, along_mm=37.0, length_mm=8.0)]) == ((), ())
+
+
+def test_less_metal_on_one_film_is_not_more_metal_on_the_other() -> None:
+    """Pressure before the exposure prints light, after it dark (common trade knowledge): at one place of both films two artefacts."""
+    dark = Indication(id=9, tone="dark", along_mm=70.0, across_mm=-1.0, length_mm=4.0, signal_to_noise=25.0)
+    bright = replace(dark, id=10, tone="bright")
+    assert on_one_film_only([*PART, dark], [*PART, bright]) == ((9,), (10,))
+    assert on_one_film_only([*PART, dark], [*PART, replace(dark, id=10)]) == ((), ())
