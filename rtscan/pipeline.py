@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -12,7 +13,7 @@ from rtscan.acceptance.chart_picture import ChartPicture, chart_pictures
 from rtscan.acceptance.criteria import Criteria
 from rtscan.acceptance.judge import judge
 from rtscan.acceptance.situation import situation_from_job
-from rtscan.film import F64, Arc, Background, Film, Marks, Strip, Weld
+from rtscan.film import F64, Arc, Background, Film, Mark, Marks, Strip, Weld
 from rtscan.findings import (
     DetectionLimit,
     ExposureFacts,
@@ -37,6 +38,7 @@ from rtscan.reading.measure import measure
 from rtscan.reading.quality.check import check_film
 from rtscan.reading.quality.detection import detection_limit
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, shortened
+from rtscan.reading.quality.in_area import marks_in_area
 from rtscan.reading.quality.indicator import Indicator, read_indicator
 from rtscan.reading.quality.record import film_quality
 from rtscan.reading.quality.tags import with_tags
@@ -50,6 +52,8 @@ _LINE_POINTS = 200
 """Points of a centreline or edge kept in the worksheet: enough to draw a curved weld to a fraction of a millimetre."""
 
 _BEYOND = "outside the diagnostic length of this film; the film that covers the place has to show it"
+_ANYWAY = "judged anyway, the film may not be judged"
+"""On every indication, for the list in CSV has no other place for it."""
 
 
 @dataclass(frozen=True)
@@ -95,11 +99,13 @@ def read_film(film: Film, job: Job, criteria: Criteria | None, settings: ReadSet
         tool=f"rtscan {__version__}", job_sha256=sheet_sha256, criteria_sha256=criteria.sha256 if criteria else "",
         film=film.facts, quality=_past_failures(quality) if chosen.judge_anyway and weld else quality,
         weld=facts, indications=_on_the_ring(indications, facts), groups=groups,
-        objects=_objects(marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
+        objects=_objects(marks.marks), exposure=_exposure(job), segment=job.film.segment, shot=job.film.shot,
         date=job.film.date.isoformat() if job.film.date else "", model=model_name(),
     )
     situation = situation_from_job(job, sheet, chosen.units)
-    sheet = replace(sheet, indications=tuple(i if situation.shows(i) else replace(i, note=_BEYOND) for i in sheet.indications))
+    stamp = _ANYWAY if any(c.waived for c in sheet.quality.checks) else ""
+    notes = ("; ".join(text for text in (stamp, "" if situation.shows(i) else _BEYOND) if text) for i in sheet.indications)
+    sheet = replace(sheet, indications=tuple(replace(i, note=note) for i, note in zip(sheet.indications, notes, strict=True)))
     judged = judge(sheet, criteria, situation)
     charts = chart_pictures(judged, criteria, situation) if criteria else ()
     return Reading(judged, film, weld, marks, seen.strips, seen.backgrounds, charts)
@@ -110,7 +116,9 @@ def check_quality(film: Film, job: Job) -> FilmQuality:
     sheet_sha256, job = job_sha256(job), with_tags(job, film)
     seen = _look(film, job)
     quality = replace(seen.quality, detection_limit=_detection_limit(seen))
-    return replace(film_quality(film, job, seen.weld, seen.strips, seen.indicator, quality), job_sha256=sheet_sha256)
+    within = marks_in_area(seen.marks, seen.strips, [length.judged for length in seen.lengths])
+    return replace(film_quality(film, job, seen.weld, seen.strips, seen.indicator, quality), job_sha256=sheet_sha256,
+                   objects=_objects(within))
 
 
 @dataclass(frozen=True)
@@ -218,10 +226,10 @@ def _exposure(job: Job) -> ExposureFacts:
     return ExposureFacts(shot.technique, shot.source, shot.kv, shot.focal_mm, shot.source_to_film_mm, shot.object_to_film_mm)
 
 
-def _objects(marks: Marks) -> tuple[ObjectMark, ...]:
+def _objects(marks: Sequence[Mark]) -> tuple[ObjectMark, ...]:
     """The marks with their boxes, half a stroke wider than their path."""
     objects = []
-    for mark in marks.marks:
+    for mark in marks:
         (x0, y0), (x1, y1) = mark.path_px.min(axis=0), mark.path_px.max(axis=0)
         half = mark.width_px / 2
         objects.append(ObjectMark(mark.kind, (float(x0 - half), float(y0 - half), float(x1 + half), float(y1 + half)), mark.says))

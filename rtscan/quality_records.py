@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from rtscan.findings import FilmFacts, Point, Quality, Stretch
+from rtscan.findings import FilmFacts, ObjectMark, Point, Quality, Stretch
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,8 @@ class FilmQuality:
     """What is known of the fitness of one film: `STEM.quality.json`.
 
     `density_along`, `density_low_along`, `density_high_along` are the median, least and greatest density across the weld at the stations
-    `along_mm`. `judged` are the stations of the diagnostic length, one stretch for each arc.
+    `along_mm`. `judged` are the stations of the diagnostic length, one stretch for each arc. `objects` are the marks of film, scan and
+    set-up in the area of interest.
     """
 
     schema: str = "rtscan/quality/1"
@@ -73,3 +74,4 @@ class FilmQuality:
     density_low_along: tuple[float, ...] = ()
     density_high_along: tuple[float, ...] = ()
     judged: tuple[Stretch, ...] = ()
+    objects: tuple[ObjectMark, ...] = ()

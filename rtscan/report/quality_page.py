@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import base64
 import io
+from collections import Counter
 from typing import Any
 
 import cv2
 import numpy as np
 
 from rtscan.film import Film
-from rtscan.findings import Check
+from rtscan.findings import Check, ObjectMark
 from rtscan.quality_records import FilmQuality, HoleSeen, PlaqueSeen, WireSeen
 from rtscan.report.sheet_facts import check_row
 from rtscan.report.words import CAUTION
@@ -31,7 +32,7 @@ def quality_html(record: FilmQuality, film: Film) -> str:
         limit_words=limit_words(record), testing=record.testing, iqi=record.iqi, tool=record.tool, caution=CAUTION,
         checks=[(check_row(c), MARKS[c.result]) for c in record.quality.checks], wires=[_wire_row(record, w) for w in record.wires],
         plaque=record.plaque, holes=[_hole_row(h) for h in record.plaque.holes] if record.plaque else [],
-        pictures=_pictures(record, film), warnings=record.film.warnings,
+        objects=[_object_row(mark) for mark in record.objects], pictures=_pictures(record, film), warnings=record.film.warnings,
     ))
 
 
@@ -46,7 +47,14 @@ def quality_lines(record: FilmQuality) -> tuple[str, ...]:
     if record.plaque:
         seen = ", ".join(f"{h.name} {_seen(h)} ({h.signal_to_noise:g})" for h in record.plaque.holes)
         lines.append(f"  holes of plaque No. {record.plaque.number} (signal-to-noise): {seen}")
+    lines += [f"  in the area of interest: {objects_words(record)}"] if record.objects else []
     return (*(line.rstrip() for line in lines), *(f"  {text}" for text in limit_words(record)), f"  {fitness(record)[1]}")
+
+
+def objects_words(record: FilmQuality) -> str:
+    """The marks of film, scan and set-up in the area of interest, of each kind how many, in the order of the record."""
+    counts = Counter(mark.kind for mark in record.objects)
+    return ", ".join(f"{count} × {kind}" for kind, count in counts.items())
 
 
 def fitness(record: FilmQuality) -> tuple[str, str]:
@@ -101,9 +109,15 @@ def _wire_row(record: FilmQuality, wire: WireSeen) -> tuple[str, str, str, str, 
             f"{wire.visible_mm:.0f} mm" if wire.visible else "", "pass" if wire.visible else "not", f"{wire.contrast:.3f}")
 
 
+def _object_row(mark: ObjectMark) -> tuple[str, str, str]:
+    x0, y0, x1, y1 = mark.bbox_px
+    return mark.kind, mark.says, f"{x0:.0f}, {y0:.0f} to {x1:.0f}, {y1:.0f}"
+
+
 def _pictures(record: FilmQuality, film: Film) -> list[tuple[str, str, str]]:
     """(title, data address, caption) of each picture there is something to show in."""
-    pictures = [("The film", _data_address(_film_picture(record, film)), "Wires or holes where they are seen (full) or must lie (dashed).")]
+    pictures = [("The film", _data_address(_film_picture(record, film)),
+                 "Wires or holes where they are seen (full) or must lie (dashed); other marks in the area of interest boxed.")]
     unit = "Density" if record.film.density_calibrated else "Relative density"
     if len(record.along_mm) > 1:
         pictures.append(("Density along the weld", _data_address(_density_picture(record, unit)),
@@ -141,6 +155,7 @@ def _axes(height_in: float, label_y: str, label_x: str = "station, mm") -> tuple
 
 def _film_picture(record: FilmQuality, film: Film) -> bytes:
     from matplotlib.figure import Figure
+    from matplotlib.patches import Rectangle
 
     scale = min(1.0, PICTURE_WIDTH_PX / max(film.density.shape))
     small = cv2.resize(film.density, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
@@ -157,6 +172,10 @@ def _film_picture(record: FilmQuality, film: Film) -> bytes:
             axes.text(x[0] + 6, y[0], _wire_name(record, wire.number), color="#ffb000", fontsize=7, va="top")
     if record.plaque:
         _draw_plaque(axes, record.plaque, scale)
+    for mark in record.objects:
+        if mark.kind not in ("wire", "border"):
+            x0, y0, x1, y1 = (v * scale for v in mark.bbox_px)
+            axes.add_patch(Rectangle((x0, y0), x1 - x0, y1 - y0, fill=False, edgecolor="#7fd3ff", linewidth=0.7, linestyle=":"))
     return _png(figure)
 
 

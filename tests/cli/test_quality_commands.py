@@ -31,6 +31,7 @@ def test_quality_writes_its_record_and_page(tmp_path: Path, capsys: pytest.Captu
     record = json.loads((tmp_path / "out" / "a<b>.quality.json").read_text())
     assert record["schema"] == "rtscan/quality/1"
     assert record["quality"]["readable"] is False
+    assert isinstance(record["objects"], list)
     results = {c["name"]: c["result"] for c in record["quality"]["checks"]}
     assert results["wire seen"] == "fail"
     assert results["least density"] == "not assessed"

@@ -8,9 +8,10 @@ from rtscan.film import Film, Marks, Strip, Weld
 from rtscan.findings import Check, Quality
 from rtscan.job import Job
 from rtscan.knowledge.testing import Limit
-from rtscan.reading.quality.coverage import coverage_checks, exposures_check
+from rtscan.reading.quality.coverage import coverage_checks
 from rtscan.reading.quality.density import density_checks
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
+from rtscan.reading.quality.exposures import exposures_check
 from rtscan.reading.quality.indicator import NO_WIRES, Indicator, numbers_are_sure, read_indicator
 from rtscan.reading.quality.lines import failed, judged, not_assessed
 from rtscan.reading.quality.markers import markers_check

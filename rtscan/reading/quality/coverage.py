@@ -1,9 +1,9 @@
-"""What of the weld the film covers: weld and parent metal on the film, metal hidden, marks in the weld, set-up, exposures."""
+"""What of the weld the film covers: weld and parent metal on the film, metal hidden, marks in the weld, set-up."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import ceil, pi
+from math import pi
 
 import cv2
 import numpy as np
@@ -12,20 +12,13 @@ from numpy.typing import NDArray
 from rtscan.film import F32, F64, Arc, Bool, Film, Marks, Strip, Weld
 from rtscan.findings import Check
 from rtscan.job import Job
-from rtscan.knowledge.exposures import (
-    ExposureRule,
-    coverage,
-    ellipse_exposures,
-    single_image_exposures,
-    superimposed_exposures,
-)
-from rtscan.knowledge.testing import Limit, overlap_limit, thickness_ratio_limit
+from rtscan.knowledge.exposures import coverage
+from rtscan.knowledge.testing import thickness_ratio_limit
 from rtscan.reading.arcs import along_of, length_along
 from rtscan.reading.quality.contrast import film_values, weld_rows
 from rtscan.reading.quality.lines import judged, not_assessed, practice
 
 I64 = NDArray[np.int64]
-NAME_EXPOSURES = "length for the number of exposures"
 PARENT_MM = 3.0
 """Parent metal that should show beside the weld. Common practice (the heat-affected zone), no published source."""
 BORDER_MM = 0.3
@@ -44,8 +37,8 @@ TOO_SHARP_SHARE_MAX = 0.005
 
 def coverage_checks(film: Film, weld: Weld, marks: Marks, strips: Sequence[Strip], columns: Sequence[Bool]) -> list[Check]:
     """All coverage checks of a film whose weld was found; `columns` (along,) of each strip are those looked at."""
-    return [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips, columns), _scratched(marks, strips, columns),
-            _too_sharp(film, marks, strips, columns)]
+    return [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips, columns), _under_wires(marks, strips, columns),
+            _scratched(marks, strips, columns), _too_sharp(film, marks, strips, columns)]
 
 
 def _on_film(film: Film, weld: Weld) -> Check:
@@ -104,7 +97,8 @@ def _hidden(strips: Sequence[Strip], columns: Sequence[Bool]) -> Check:
         return not_assessed(name, "no scale", limit, "mm", required=False)
     hidden_mm = sum(float((_hidden_columns(s) & c).sum()) / (s.pixels_per_mm or 1.0) for s, c in zip(strips, columns, strict=True))
     if hidden_mm <= 0.5:
-        return judged(name, 0.0, limit, "mm", "")
+        touched = any((weld_rows(s) & ~s.usable & c).any() for s, c in zip(strips, columns, strict=True))
+        return judged(name, 0.0, limit, "mm", "", passing="lead or border reaches into less than a fifth of its width" if touched else "")
     return not_assessed(name, f"{hidden_mm:.0f} mm of weld lie under lead, border or edges of a plaque", limit, "mm",
                         measured=round(hidden_mm, 1))
 
@@ -117,6 +111,14 @@ def _hidden_columns(strip: Strip) -> np.ndarray[tuple[int, ...], np.dtype[np.boo
     columns = (share > HIDDEN_WIDTH_SHARE) & (count > 0)
     columns[:ends] = columns[-ends:] = False
     return np.asarray(columns)
+
+
+def _under_wires(marks: Marks, strips: Sequence[Strip], columns: Sequence[Bool]) -> Check:
+    """Share of the weld under the wires of the indicator. They belong over the weld; but a small flaw under one may not show."""
+    name, limit = "weld under wires", practice()
+    share = max((_share_marked(marks, strip, c, ("wire",)) for strip, c in zip(strips, columns, strict=True)), default=0.0)
+    says = "wires cross the weld; a small flaw under one may not show" if share > 0 else ""
+    return judged(name, share, limit, "share", says, required=False, passing=says)
 
 
 def _scratched(marks: Marks, strips: Sequence[Strip], columns: Sequence[Bool]) -> Check:
@@ -190,7 +192,7 @@ def set_up_columns(strip: Strip, arc: Arc, job: Job, seen_px: tuple[F64, F64] | 
     if (job.exposure.technique or "").startswith("DWDI") and arc.covered is not None:
         seen = np.interp(columns, length_along(arc.centreline_px), arc.covered.astype(np.float64)) > 0.5
         rules.append((np.asarray(seen), "there both walls are seen too obliquely (|sin theta| above 0.9)"))
-    half_deg = _ratio_half_angle_deg(job)
+    half_deg = ratio_half_angle_deg(job)
     if half_deg is not None and job.weld.od_mm is not None and strip.pixels_per_mm is not None:
         from_middle_mm = np.abs(columns - 0.5 * columns[-1]) / strip.pixels_per_mm
         limit = thickness_ratio_limit(job.testing.class_ or "B")
@@ -206,7 +208,7 @@ def set_up_columns(strip: Strip, arc: Arc, job: Job, seen_px: tuple[F64, F64] | 
     return rules
 
 
-def _ratio_half_angle_deg(job: Job) -> float | None:
+def ratio_half_angle_deg(job: Job) -> float | None:
     """Half the angle round a pipe that one exposure of one wall covers within the thickness ratio of ISO; None where that does not rule."""
     size, shot = job.weld, job.exposure
     if (shot.technique not in ("SWSI", "DWSI") or size.od_mm is None or size.wall_mm is None or shot.source_to_film_mm is None
@@ -217,43 +219,3 @@ def _ratio_half_angle_deg(job: Job) -> float | None:
         return coverage(shot.technique, size.od_mm, size.wall_mm, shot.source_to_film_mm, ratio).alpha_deg
     except ValueError:
         return None
-
-
-def exposures_check(job: Job, length_mm: float | None) -> Check | None:
-    """The diagnostic length of one film against what the least number of exposures asks of each: its share of the girth and the overlap.
-
-    Told, never required: the films of a set are joined by their stations, and what none of them covers is named there.
-    """
-    rule = _exposure_rule(job)
-    if rule is None or job.weld.od_mm is None:
-        return None
-    walls = 2 if (job.exposure.technique or "").startswith("DWDI") else 1
-    round_mm, overlap = pi * job.weld.od_mm / walls, overlap_limit()
-    needed_mm = round_mm / rule.count + (overlap.min or 0.0)
-    limit = Limit(f"{rule.clause}; {overlap.clause}", f"{rule.source}; overlap: {overlap.source}",
-                  rule.unverified or overlap.unverified, needed_mm)
-    each = " of each wall" if walls == 2 else ""
-    says = (f"{rule.count} exposures at least; then each shows {round_mm / rule.count:.0f} mm{each} and {overlap.min:g} mm of overlap"
-            + (f"; {rule.doubt}" if rule.doubt else ""))
-    if length_mm is None:
-        return not_assessed(NAME_EXPOSURES, f"no diagnostic length; {says}", limit, "mm", required=False)
-    spare_mm = length_mm - (overlap.min or 0.0)
-    more = f"; films as short as this one need {ceil(round_mm / spare_mm - 1e-9)}" if spare_mm > 0 else ""
-    return judged(NAME_EXPOSURES, length_mm, limit, "mm", says + more, required=False, passing=says, digits=1)
-
-
-def _exposure_rule(job: Job) -> ExposureRule | None:
-    standard, size, technique = job.testing.standard, job.weld, job.exposure.technique
-    if standard is None or size.od_mm is None or size.wall_mm is None:
-        return None
-    if technique == "DWDI-ellipse":
-        return ellipse_exposures(standard, size.od_mm, size.wall_mm, size.cap_width_mm)
-    if technique == "DWDI-superimposed":
-        return superimposed_exposures(standard, size.od_mm)
-    half_deg = _ratio_half_angle_deg(job)
-    if half_deg is not None:
-        ratio = thickness_ratio_limit(job.testing.class_ or "B")
-        return ExposureRule(ceil(180 / half_deg - 1e-9), ratio.clause, ratio.source, ratio.unverified)
-    if technique == "DWSI" and job.exposure.source_to_film_mm is not None:
-        return single_image_exposures(standard, max(0.0, job.exposure.source_to_film_mm - size.od_mm))
-    return None

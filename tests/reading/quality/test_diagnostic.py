@@ -16,8 +16,8 @@ from rtscan.film import F32, Arc, Bool, Film, Marks, Weld
 from rtscan.findings import Check, FilmFacts
 from rtscan.job import Job
 from rtscan.knowledge.exposures import coverage
-from rtscan.reading.quality.coverage import exposures_check
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
+from rtscan.reading.quality.exposures import exposures_check
 from rtscan.reading.straighten import straighten
 
 PPM, HEIGHT_MM, LENGTH_MM = 10.0, 20, 120
@@ -218,5 +218,21 @@ def test_an_ellipse_shares_the_girth_between_two_walls() -> None:
     assert line.result == "fail"
 
 
-def test_plate_has_no_number_of_exposures() -> None:
-    assert exposures_check(Job.model_validate({"testing": {"standard": "asme-v"}}), 200.0) is None
+def test_plate_has_no_number_of_exposures_but_needs_so_many_films() -> None:
+    """650 mm in films of 200 mm that overlap by 10 mm: the first shows 200, every other one 190 more (from memory)."""
+    plate = {"testing": {"standard": "asme-v"}, "exposure": {"technique": "SWSI"}}
+    assert exposures_check(Job.model_validate(plate), 200.0) is None
+    for length_mm, count in ((580.0, 3), (581.0, 4)):
+        line = exposures_check(Job.model_validate(plate | {"weld": {"joint": "plate", "length_mm": length_mm}}), 200.0)
+        assert line is not None
+        assert (line.result, line.required) == ("pass", False)
+        assert line.says.startswith(f"{count} films as long as this one")
+
+
+def test_one_panoramic_exposure_shows_all_round_on_many_films() -> None:
+    """A ring of 1017.6 mm in films of 240 mm, each overlapping the next by 10 mm: 1017.6 / 230 is 4.4."""
+    job = Job.model_validate({"weld": {"od_mm": 323.9, "wall_mm": 9.53}, "exposure": {"technique": "panoramic"},
+                              "testing": {"standard": "iso-17636-1"}})
+    line = exposures_check(job, 240.0)
+    assert line is not None
+    assert line.says.startswith("one exposure shows all round; 5 films as long as this one show 1018 mm")
