@@ -16,12 +16,14 @@ from scipy import ndimage
 from rtscan.film import F32, F64, Background, Bool, Region, Regions
 from rtscan.reading.background import NOMINAL_PIXELS_PER_MM
 from rtscan.reading.candidates import Candidate, Search, find_candidates
+from rtscan.reading.compact import fit_compact, fit_doubt
+from rtscan.reading.cut import Cut, placed
 from rtscan.reading.features import Features, candidate_features, surroundings
 from rtscan.reading.filters import Grid, detection_grid
 from rtscan.reading.halos import without_halos
 from rtscan.reading.join import Piece, join, kinds_of
 from rtscan.reading.net import KINDS, TONES, look
-from rtscan.reading.outline import Ellipsoid, fit_ellipsoid, ribbon_outline, soft_place
+from rtscan.reading.outline import ribbon_outline, soft_place
 from rtscan.reading.outline_clues import outline_clues
 from rtscan.reading.overlap import once
 from rtscan.reading.rank import model_bar, rank
@@ -30,10 +32,6 @@ from rtscan.reading.trace import Stretch, trace
 
 TYPICAL_BLUR_MM = 0.10
 """Gaussian sigma of the unsharpness assumed when nothing is known of the exposure: total unsharpness 0.25 mm over 2.5."""
-
-
-LARGEST_FIT = 44
-"""Greatest side in pixels of a patch that is fitted pixel by pixel."""
 
 
 COMPACT_ASPECT = 2.0
@@ -198,11 +196,11 @@ def _outlines(
 ) -> list[tuple[F64, Features]]:
     """The toe in strip pixels, and what the fit says of contrast (`height`) and of its own doubt (`sigma_length_px`, `sigma_width_px`)."""
     c = piece.candidate
-    cut = _Cut(background, search, c)
+    cut = Cut(background, search, c)
     corner = np.array([cut.left, cut.top])
-    fit = _fit(cut, c, blur) if not piece.long and not piece.wide and features["aspect"] < settings.longest_ellipse_aspect else None
+    fit = fit_compact(cut, blur) if not piece.long and not piece.wide and features["aspect"] < settings.longest_ellipse_aspect else None
     if fit is not None:
-        return [(fit.outline() + corner, _fit_doubt(fit, cut.pitch))]
+        return [(fit.outline() + corner, fit_doubt(fit, cut.pitch))]
     wide = _wide_outline(cut) if piece.wide else None
     if wide is not None:
         return [(wide[0] + corner, wide[1])]
@@ -213,7 +211,7 @@ def _outlines(
     return [(outline + corner, doubt)]
 
 
-def _wide_outline(cut: _Cut) -> tuple[F64, Features] | None:
+def _wide_outline(cut: Cut) -> tuple[F64, Features] | None:
     """A wide soft place along the network's own contour: its residual is patchy, because the background follows a part of it."""
     body = soft_place(cut.sure, cut.mine, cut.pitch)
     if body is None:
@@ -229,11 +227,11 @@ def _wide_outline(cut: _Cut) -> tuple[F64, Features] | None:
     }
 
 
-def _stretches(cut: _Cut, search: Search, piece: Piece, blur: float, share: float) -> list[Stretch]:
+def _stretches(cut: Cut, search: Search, piece: Piece, blur: float, share: float) -> list[Stretch]:
     """The stretches of a long piece that hold a part of one of its members."""
     members = np.zeros(cut.mine.shape, dtype=bool)
     for k in piece.members:
-        members |= _placed(search.candidates[k], search, (cut.top, cut.left), cut.mine.shape)
+        members |= placed(search.candidates[k], search, (cut.top, cut.left), cut.mine.shape)
     members &= cut.mine
     near = cv2.dilate(members.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     kept = []
@@ -242,16 +240,6 @@ def _stretches(cut: _Cut, search: Search, piece: Piece, blur: float, share: floa
         if near[at[:, 1], at[:, 0]].any():
             kept.append(stretch)
     return kept
-
-
-def _fit_doubt(fit: Ellipsoid, pitch: float) -> Features:
-    return {
-        "height": fit.height,
-        "sigma_length_px": float(np.hypot(2 * fit.sigma_major, _shape_doubt(fit.major, pitch))),
-        "sigma_width_px": float(np.hypot(2 * fit.sigma_minor, _shape_doubt(fit.minor, pitch))),
-        "misfit": fit.misfit,
-        "fitted": 1.0,
-    }
 
 
 def _trace_doubt(stretch: Stretch, pitch: float) -> Features:
@@ -264,7 +252,7 @@ def _trace_doubt(stretch: Stretch, pitch: float) -> Features:
     }
 
 
-def _level_outline(cut: _Cut, c: Candidate, features: Features, blur: float, settings: SegmentSettings) -> tuple[F64, Features]:
+def _level_outline(cut: Cut, c: Candidate, features: Features, blur: float, settings: SegmentSettings) -> tuple[F64, Features]:
     """The outline of a patch too short to trace and too odd to fit, at a share of its own contrast."""
     smooth = 0.08 * cut.pitch
     share = settings.level_share
@@ -281,111 +269,6 @@ def _level_outline(cut: _Cut, c: Candidate, features: Features, blur: float, set
         "misfit": 0.0,
         "fitted": 0.0,
     }
-
-
-def _shape_doubt(semi_axis: float, pitch: float) -> float:
-    """Standard uncertainty in pixels of a diameter because the body is not an ellipsoid: 0.04 mm and 5 % (errors on the tuning films)."""
-    return 0.04 * pitch + 0.05 * 2 * semi_axis
-
-
-class _Cut:
-    """A candidate's patch of the residual at strip resolution, positive towards its tone; `mine` is its own mask there, `others` the
-    patches of its neighbours, `sure` the network's probability of its tone."""
-
-    def __init__(self, background: Background, search: Search, c: Candidate) -> None:
-        down, right = search.grid.factor
-        self.pitch = background.strip.pixels_per_mm or NOMINAL_PIXELS_PER_MM
-        margin = round((0.5 + 0.5 * min(c.width_mm, 3.0)) * self.pitch)
-        rows, columns = background.residual.shape
-        self.top, self.left = max(0, int(c.top / down) - margin), max(0, int(c.left / right) - margin)
-        bottom = min(rows, int((c.top + c.mask.shape[0]) / down) + margin)
-        end = min(columns, int((c.left + c.mask.shape[1]) / right) + margin)
-        box = (slice(self.top, bottom), slice(self.left, end))
-        sign = np.float32(1.0 if c.tone == "dark" else -1.0)
-        self.image: F32 = sign * background.residual[box]
-        self.noise = float(np.median(background.noise[box]))
-        shape = (bottom - self.top, end - self.left)
-        self.mine = _placed(c, search, (self.top, self.left), shape)
-        self.others = np.zeros(shape, dtype=bool)
-        for other in search.candidates:
-            if other is not c and other.tone == c.tone and not other.of_network and _overlaps(c, other, int(margin * down) + 1):
-                self.others |= _placed(other, search, (self.top, self.left), shape)
-        self.usable: Bool = background.strip.usable[box]
-        self.sure = _sampled(search.seen[TONES.index(c.tone)], search, (self.top, self.left), shape)
-
-
-def _overlaps(a: Candidate, b: Candidate, margin: int) -> bool:
-    return bool(
-        a.top - margin < b.top + b.mask.shape[0]
-        and b.top < a.top + a.mask.shape[0] + margin
-        and a.left - margin < b.left + b.mask.shape[1]
-        and b.left < a.left + a.mask.shape[1] + margin
-    )
-
-
-def _sampled(picture: F32, search: Search, corner: tuple[int, int], shape: tuple[int, int]) -> F32:
-    """A picture on the detection grid in strip pixels, in a window of `shape` whose first pixel is `corner`."""
-    down, right = search.grid.factor
-    matrix = np.array([[1 / right, 0, 0.5 / right - 0.5 - corner[1]], [0, 1 / down, 0.5 / down - 0.5 - corner[0]]])
-    return np.asarray(cv2.warpAffine(picture, matrix, (shape[1], shape[0]), flags=cv2.INTER_LINEAR), dtype=np.float32)
-
-
-def _placed(c: Candidate, search: Search, corner: tuple[int, int], shape: tuple[int, int]) -> Bool:
-    """The candidate's mask in strip pixels, in a window of `shape` whose first pixel is `corner`."""
-    down, right = search.grid.factor
-    matrix = np.array([[1 / right, 0, (c.left + 0.5) / right - 0.5 - corner[1]], [0, 1 / down, (c.top + 0.5) / down - 0.5 - corner[0]]])
-    warped = cv2.warpAffine(c.mask.astype(np.float32), matrix, (shape[1], shape[0]), flags=cv2.INTER_LINEAR)
-    return np.asarray(warped > 0.5)
-
-
-def _fit(cut: _Cut, c: Candidate, blur: float) -> Ellipsoid | None:
-    if cut.mine.sum() < 3:
-        return None
-    contours, _ = cv2.findContours(cut.mine.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    ((_, _), (width, height), angle) = cv2.minAreaRect(max(contours, key=len))
-    rows, columns = np.nonzero(cut.mine)
-    long, short = max(width, height) + 1.0, min(width, height) + 1.0
-    direction = np.deg2rad(angle if width >= height else angle + 90.0)
-    squeeze = [
-        max(0.35 * long, float(np.sqrt(max(0.0, (long / 2) ** 2 - (1.2 * blur) ** 2)))),
-        max(0.3 * short, float(np.sqrt(max(0.0, (short / 2) ** 2 - (1.2 * blur) ** 2)))),
-    ]
-    start = np.array([columns.mean(), rows.mean(), squeeze[0], squeeze[1], direction])
-    weight = cut.usable & ~(cut.others & ~cut.mine)
-    if weight.sum() < 12:
-        return None
-    step = max(1, -(-max(cut.image.shape) // LARGEST_FIT))
-    fit = _fit_coarsely(cut, weight, start, blur, step)
-    if fit is None or fit.major > 1.6 * long or fit.major < 0.15 * long:
-        return None
-    return fit
-
-
-def _fit_coarsely(cut: _Cut, weight: Bool, start: F64, blur: float, step: int) -> Ellipsoid | None:
-    """The fit on every `step`-th pixel (area means), given back in strip pixels: large shapes do not need every pixel."""
-    if step == 1:
-        return fit_ellipsoid(cut.image, weight, start, blur, cut.noise)
-    rows, columns = (n // step * step for n in cut.image.shape)
-    image = np.asarray(
-        cv2.resize(cut.image[:rows, :columns], (columns // step, rows // step), interpolation=cv2.INTER_AREA), dtype=np.float32
-    )
-    counts = weight[step // 2 : rows : step, step // 2 : columns : step][: image.shape[0], : image.shape[1]]
-    shift = (step - 1) / 2
-    coarse = np.array([(start[0] - shift) / step, (start[1] - shift) / step, start[2] / step, start[3] / step, start[4]])
-    if counts.sum() < 12:
-        return None
-    fit = fit_ellipsoid(image, counts, coarse, blur / step, cut.noise / step)
-    if fit is None:
-        return None
-    return replace(
-        fit,
-        column=fit.column * step + shift,
-        row=fit.row * step + shift,
-        major=fit.major * step,
-        minor=fit.minor * step,
-        sigma_major=fit.sigma_major * step,
-        sigma_minor=fit.sigma_minor * step,
-    )
 
 
 def _above_own_level(image: F32, mine: Bool, share: float, pitch: float, floor: float) -> Bool:
