@@ -10,13 +10,17 @@ import numpy as np
 from rtscan.film import F64, Bool
 from rtscan.reading.cut import Cut
 from rtscan.reading.features import Features
-from rtscan.reading.outline import Ellipsoid, fit_ellipsoid
+from rtscan.reading.outline import PORE_ROUND, ROUND, Ellipsoid, fit_ellipsoid
 
 LARGEST_FIT = 44
 """Greatest side in pixels of a patch that is fitted pixel by pixel."""
 
 
-def fit_compact(cut: Cut, blur: float) -> Ellipsoid | None:
+def fit_compact(cut: Cut, blur: float, pore: float) -> Ellipsoid | None:
+    """The ellipsoid that explains a patch best; None where none does.
+
+    blur: Gaussian sigma of the unsharpness in strip pixels. pore: the network's share of pores over the patch, 0 to 1.
+    """
     if cut.mine.sum() < 3:
         return None
     contours, _ = cv2.findContours(cut.mine.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -33,16 +37,16 @@ def fit_compact(cut: Cut, blur: float) -> Ellipsoid | None:
     if weight.sum() < 12:
         return None
     step = max(1, -(-max(cut.image.shape) // LARGEST_FIT))
-    fit = _fit_coarsely(cut, weight, start, blur, step)
+    fit = _fit_coarsely(cut, weight, start, blur, step, ROUND + pore * (PORE_ROUND - ROUND))
     if fit is None or fit.major > 1.6 * long or fit.major < 0.15 * long:
         return None
     return fit
 
 
-def _fit_coarsely(cut: Cut, weight: Bool, start: F64, blur: float, step: int) -> Ellipsoid | None:
+def _fit_coarsely(cut: Cut, weight: Bool, start: F64, blur: float, step: int, roundness: float) -> Ellipsoid | None:
     """The fit on every `step`-th pixel (area means), given back in strip pixels: large shapes do not need every pixel."""
     if step == 1:
-        return fit_ellipsoid(cut.image, weight, start, blur, cut.noise)
+        return fit_ellipsoid(cut.image, weight, start, blur, cut.noise, roundness=roundness)
     rows, columns = (n // step * step for n in cut.image.shape)
     image = np.asarray(
         cv2.resize(cut.image[:rows, :columns], (columns // step, rows // step), interpolation=cv2.INTER_AREA), dtype=np.float32
@@ -52,7 +56,7 @@ def _fit_coarsely(cut: Cut, weight: Bool, start: F64, blur: float, step: int) ->
     coarse = np.array([(start[0] - shift) / step, (start[1] - shift) / step, start[2] / step, start[3] / step, start[4]])
     if counts.sum() < 12:
         return None
-    fit = fit_ellipsoid(image, counts, coarse, blur / step, cut.noise / step)
+    fit = fit_ellipsoid(image, counts, coarse, blur / step, cut.noise / step, roundness=roundness)
     if fit is None:
         return None
     return replace(

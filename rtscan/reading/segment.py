@@ -39,6 +39,7 @@ COMPANY = ("near_3mm", "near_10mm", "row_mates", "opposite", "same_strength")
 """Features that compare a candidate with the others of its strip."""
 
 
+PORE_SHARE = f"net_kind_{KINDS.index('pore')}"
 SOFT_KINDS = ("lack of penetration", "undercut", "concavity", "excess metal")
 LIKELY, SPECK_SHARE, STANDS_ALONE_SNR = 0.5, 0.25, 6.0
 """The network's probability that makes a place; a candidate smaller than this share of its place, and fainter than this, is a speck."""
@@ -198,7 +199,8 @@ def _outlines(
     c = piece.candidate
     cut = Cut(background, search, c)
     corner = np.array([cut.left, cut.top])
-    fit = fit_compact(cut, blur) if not piece.long and not piece.wide and features["aspect"] < settings.longest_ellipse_aspect else None
+    compact = not piece.long and not piece.wide and features["aspect"] < settings.longest_ellipse_aspect
+    fit = fit_compact(cut, blur, features.get(PORE_SHARE, 0.0)) if compact else None
     if fit is not None:
         return [(fit.outline() + corner, fit_doubt(fit, cut.pitch))]
     wide = _wide_outline(cut) if piece.wide else None

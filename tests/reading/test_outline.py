@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from rtscan.reading.outline import fit_ellipsoid, ribbon_outline, soft_place, toe_half_width
+from rtscan.film import F32
+from rtscan.reading.outline import PORE_ROUND, ROUND, Ellipsoid, fit_ellipsoid, ribbon_outline, soft_place, toe_half_width
 
 
 @pytest.mark.parametrize(("major", "minor", "blur"), [(8.0, 8.0, 2.0), (10.0, 6.0, 2.0), (6.0, 5.0, 1.0)])
@@ -23,6 +24,34 @@ def test_the_fit_finds_the_axes_before_blur(major: float, minor: float, blur: fl
     assert fit.major == pytest.approx(major, abs=0.3)  # a tenth of the blur and a few per cent at signal to noise 100
     assert fit.minor == pytest.approx(minor, abs=0.3)
     assert fit.height == pytest.approx(1.0, abs=0.08)
+
+
+def test_a_streak_under_a_faint_pore_is_not_its_tail() -> None:
+    y, x = np.mgrid[0:60, 0:60].astype(float)
+    pore = np.sqrt(np.maximum(0, 1 - np.hypot(x - 30, y - 30) ** 2 / 8**2))
+    streak = 0.6 * np.exp(-(((x - 31) / 5) ** 2) / 2) * np.exp(-(((y - 38) / 18) ** 2) / 2)
+    image = cv2.GaussianBlur((pore + streak).astype(np.float32), (0, 0), 2.0)
+    image += (0.3 * np.random.default_rng(3).standard_normal(image.shape)).astype(np.float32)
+    free, held = (_fitted(image, 30.0, 30.0, 8.0, roundness) for roundness in (ROUND, PORE_ROUND))
+    assert free.major / free.minor > 1.5
+    assert held.major / held.minor < 1.35
+    assert held.major - 8 < 0.6 * (free.major - 8)
+
+
+def test_a_plain_long_body_is_told_long_though_it_be_held_round() -> None:
+    y, x = np.mgrid[0:60, 0:60].astype(float)
+    body = np.sqrt(np.maximum(0, 1 - ((x - 30) / 12) ** 2 - ((y - 30) / 6) ** 2)).astype(np.float32)
+    image = cv2.GaussianBlur(body, (0, 0), 2.0) + (0.02 * np.random.default_rng(4).standard_normal(body.shape)).astype(np.float32)
+    fit = _fitted(image.astype(np.float32), 30.0, 30.0, 8.0, PORE_ROUND, noise=0.02)
+    assert fit.major == pytest.approx(12, abs=0.5)
+    assert fit.minor == pytest.approx(6, abs=0.5)
+
+
+def _fitted(image: F32, column: float, row: float, size: float, roundness: float, noise: float = 0.3) -> Ellipsoid:
+    start = np.array([column, row, size, size, 0.1])
+    fit = fit_ellipsoid(image, np.ones(image.shape, bool), start, 2.0, noise, roundness=roundness)
+    assert fit is not None
+    return fit
 
 
 def test_half_contrast_of_a_rounded_strip_lies_at_root_three_quarters_of_its_toe() -> None:
