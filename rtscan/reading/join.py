@@ -137,6 +137,7 @@ def _of_place(search: Search, members: list[int], place: Bool | None, features: 
     for k in spots:
         c = search.candidates[k]
         patch[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] &= ~c.mask
+    patch = _without_ends(search, patch, [k for k in spots if _is_pore(search, k)], parts)
     alone = [Piece(search.candidates[k], (k,), False) for k in spots]
     if whole:
         return [*alone, replace(_joined(search, parts, patch), wide=_is_wide(search, place))]
@@ -147,6 +148,34 @@ def _of_place(search: Search, members: list[int], place: Bool | None, features: 
     if len(clusters) == 1:
         return [*alone, _joined(search, parts, patch)]
     return alone + _each(search, clusters, patch)
+
+
+def _without_ends(search: Search, patch: Bool, spots: list[int], parts: list[int]) -> Bool:
+    """A place less what lies nearer to one of its `spots`, at its end, than to any part of it: else a line is followed into the pore beside
+    it, and the pore is lost. What lies round a spot between the parts stays."""
+    away = {k: _away(search.candidates[k], patch.shape) for k in (*spots, *parts)}
+    own = np.min([away[k] for k in parts], axis=0)
+    for k in spots:
+        whole, rest = (_holding(p, own == 0) for p in (patch, patch & (own <= away[k])))
+        if rest.max() == whole.max():
+            patch = rest > 0
+    return patch
+
+
+def _holding(patch: Bool, parts: Bool) -> NDArray[np.int32]:
+    """The connected bits of a patch that hold something of its parts, numbered from 1."""
+    _, labels = cv2.connectedComponents(patch.astype(np.uint8), connectivity=8)
+    numbers = np.zeros(int(labels.max()) + 1, dtype=np.int32)
+    held = np.unique(labels[patch & parts])
+    numbers[held] = np.arange(1, len(held) + 1)
+    return np.asarray(numbers[labels], dtype=np.int32)
+
+
+def _away(c: Candidate, shape: tuple[int, ...]) -> F32:
+    """Distance of every grid pixel from a patch, in pixels."""
+    outside = np.ones(shape, dtype=np.uint8)
+    outside[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] -= c.mask.astype(np.uint8)
+    return np.asarray(cv2.distanceTransform(outside, cv2.DIST_L2, 3), dtype=np.float32)
 
 
 def _pieces_or_whole(search: Search, members: list[int]) -> list[int]:
@@ -257,8 +286,13 @@ def _box(place: Bool) -> tuple[float, float]:
 def _is_spot(search: Search, number: int, features: Features) -> bool:
     """Compact, and a pore above all to the network or a peak that falls off on all sides."""
     c = search.candidates[number]
-    pore = int(np.argmax(kinds_of(search, c, c.mask))) == PORE_KIND
-    return features["aspect"] < PORE_ASPECT and (pore or _is_peak(search, c))
+    return features["aspect"] < PORE_ASPECT and (_is_pore(search, number) or _is_peak(search, c))
+
+
+def _is_pore(search: Search, number: int) -> bool:
+    """Whether the network takes a candidate for a pore above all."""
+    c = search.candidates[number]
+    return int(np.argmax(kinds_of(search, c, c.mask))) == PORE_KIND
 
 
 def _is_peak(search: Search, c: Candidate) -> bool:

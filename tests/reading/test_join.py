@@ -117,6 +117,17 @@ def test_two_pores_in_one_place_stay_two() -> None:
     assert members(searched(pieces, place, (0, 1)), pieces) == {(0,), (1,)}
 
 
+def test_a_line_is_not_followed_into_the_pore_at_its_end_but_through_the_one_on_it() -> None:
+    place = np.zeros((ROWS, COLUMNS), np.float32)
+    place[28:34, 20:190] = 0.9
+    line, on_it, rest, at_end = candidate(30, 25, 2, 45), candidate(27, 74, 8, 8), candidate(30, 86, 2, 54), candidate(27, 165, 8, 8)
+    pieces = [line, on_it, rest, at_end]
+    (one,) = [p for p in join(searched(pieces, place, (1, 3)), range(4), features(pieces)) if p.members == (0, 2)]
+    first, last = one.candidate.left, one.candidate.left + one.candidate.mask.shape[1]
+    assert first < 22
+    assert 140 <= last < 160  # halfway between the line's own last column, 139, and the pore's first
+
+
 def test_a_pore_on_a_line_stays_by_itself_and_its_pixels_with_it() -> None:
     pieces = [candidate(26, 100, 8, 8, 40.0), candidate(32, 25, 4, 20), candidate(28, 140, 4, 25)]
     search = searched(pieces, wave(), (0,))
