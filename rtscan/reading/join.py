@@ -63,7 +63,7 @@ class Piece:
 
     members: the numbers (in the search) of those that it is made of, the strongest first. anew: its patch is not the member's own any
     more. long: it fills a long place. wide: it fills a wide soft place. reach: length in grid pixels of the place down to `DOUBT_BAR`: how
-    far it may go on unseen; 0 when unknown.
+    far it may go on unseen; 0 when unknown. sure: length of the place down to `PLACE_BAR`, with whatever other pieces lie in it.
     """
 
     candidate: Candidate
@@ -72,6 +72,7 @@ class Piece:
     long: bool = False
     reach: float = 0.0
     wide: bool = False
+    sure: float = 0.0
 
 
 def join(search: Search, accepted: Sequence[int], features: Sequence[Features]) -> tuple[Piece, ...]:
@@ -85,7 +86,10 @@ def join(search: Search, accepted: Sequence[int], features: Sequence[Features]) 
         at = {k: _place(search.candidates[k], labels) for k in mine}
         for label in sorted(set(at.values())):
             members = [k for k in mine if at[k] == label]
-            pieces += _of_place(search, members, _with_ends(labels == label, search, channel) if label else None, features)
+            place = labels == label
+            sure = _box(place)[0] if label else 0.0
+            whole = _with_ends(place, search, channel) if label else None
+            pieces += [replace(p, sure=sure) for p in _of_place(search, members, whole, features)]
         _, wide = cv2.connectedComponents((search.seen[channel] > DOUBT_BAR).astype(np.uint8), connectivity=8)
         pieces = [p for p in pieces if p.candidate.tone != tone] + _reaching([p for p in pieces if p.candidate.tone == tone], wide)
     return tuple(sorted(pieces, key=lambda p: p.members[0]))

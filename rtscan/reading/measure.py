@@ -12,15 +12,18 @@ JCGM 100:2008 (GUM), components combined in quadrature and expanded with k = 2:
 | shape          | the body is no ellipsoid, the cross-section not that of a rounded strip: half the shift to the toe  |
 | end            | a tapered end fades: a fixed part and a share of the length (`trace.END_DOUBT_MM`, `_SHARE`)        |
 | waver          | spread of a long shape's width along it, and of the path across (`trace.WIDTH_DOUBT_MM`)            |
-| going on       | `HIDDEN` of the stretch by which a long place may go on beyond the outline (`join.DOUBT_BAR`)       |
+| going on       | `HIDDEN` of the stretch by which a long place may go on unseen beyond the outline                   |
+|                | (`join.DOUBT_BAR`), `BEYOND` of that by which the sure place round it does (`join.PLACE_BAR`): the  |
+|                | call may be a piece of something long, or a neighbour may be; not where it is a pore                |
 | body           | `BODY.any` of the size; more for what the network takes for a crack (fine ends fade below the       |
-|                | grain) or a soft flaw (the background takes its flanks), and for what it is unsure of               |
+|                | grain, whatever its length) or a soft flaw (the background takes its flanks, up to some mm), and    |
+|                | for what it is unsure of                                                                            |
 | part           | `PART` of the length of a compact one that is no pore or metal: it may be a piece of something long |
 | sprawl         | `SPRAWL` of what a pore comes out longer than wide: clutter beside it drew the fit out              |
 
-The parts end, shape, waver and the last four are estimates from the errors on simulated exploration and tuning films (type A in the words
-of JCGM 100), fitted where the call shows the object whole to a factor of two. A call on a piece of something of which the rest lies under
-the grain is not covered by any doubt that would still be of use; about one in six calls on simulated films is such a piece.
+The parts end, shape, waver and the last four are estimates from the errors on simulated films (type A in the words of JCGM 100): films 0
+to 39 and 120 to 199 of the tuning seed. A call on a piece of something of which the network does not see the rest is not covered by any
+doubt that would still be of use: about one in twelve calls there, one in nine on films 40 to 119 (of which the totals alone were looked at).
 Sources: JCGM 100 4.3 and 5.1 for the combination, the rectangular distributions and k = 2; the sizes of the components by the formulas
 here, checked by how often the stated interval covers the simulated truth.
 """
@@ -43,7 +46,9 @@ from rtscan.reading.net import KINDS
 from rtscan.reading.quality.contrast import Contrast
 
 BLUR_DOUBT = 0.25
-HIDDEN = 0.3
+HIDDEN, BEYOND = 0.5, 0.75
+CRACK_ENDS_MM, MOST_SOFT_MM = 1.5, 5.0
+"""Standard uncertainties: of a crack for its unseen ends; the most of a soft flaw, whose ends fade over so much however long it is."""
 MOST_OUTLINE_POINTS = 160
 
 
@@ -57,7 +62,7 @@ class BodyDoubt:
     unsure: float
 
 
-LINE_BODY, COMPACT_BODY = BodyDoubt(0.08, 0.2, 0.5, 0.5), BodyDoubt(0.0, 0.0, 0.1, 0.2)
+LINE_BODY, COMPACT_BODY = BodyDoubt(0.1, 0.1, 0.4, 0.5), BodyDoubt(0.0, 0.0, 0.4, 0.5)
 WIDTH_BODY = BodyDoubt(0.1, 0.0, 0.6, 0.5)
 PART, SPRAWL = 0.3, 0.35
 ROUND_KINDS, SOFT_KINDS = ("pore", "metal"), ("undercut", "concavity", "excess metal")
@@ -196,17 +201,20 @@ def _doubt(region: Region, sizes: Caliper, film: Film, pitch: float) -> tuple[fl
 
 def _of_kind(region: Region, sizes: Caliper, pitch: float) -> list[float]:
     """What the kind of a shape adds to the uncertainty of its length, in mm."""
-    if not region.features["fitted"]:
-        hidden = min(HIDDEN * region.features.get("hidden_px", 0.0) / pitch, sizes.length)
-        return [hidden, *_body(region, LINE_BODY, sizes.length)]
     pore = _share(region, ROUND_KINDS)
-    return [PART * (1 - pore) * sizes.length, SPRAWL * pore * (sizes.length - sizes.inner), *_body(region, COMPACT_BODY, sizes.length)]
+    beyond = BEYOND * region.features.get("beyond_px", 0.0) / pitch if pore < 0.5 else 0.0
+    ends = CRACK_ENDS_MM * _share(region, ("crack",))
+    if not region.features["fitted"]:
+        hidden = HIDDEN * region.features.get("hidden_px", 0.0) / pitch
+        return [hidden, beyond, ends, *_body(region, LINE_BODY, sizes.length, MOST_SOFT_MM)]
+    part, sprawl = PART * (1 - pore) * sizes.length, SPRAWL * pore * (sizes.length - sizes.inner)
+    return [part, sprawl, beyond, ends, *_body(region, COMPACT_BODY, sizes.length, MOST_SOFT_MM)]
 
 
-def _body(region: Region, shares: BodyDoubt, size: float) -> list[float]:
+def _body(region: Region, shares: BodyDoubt, size: float, most_soft: float = np.inf) -> list[float]:
     unsure = 1.0 - region.features.get("net_high", 1.0)
-    return [shares.any * size, shares.crack * _share(region, ("crack",)) * size, shares.soft * _share(region, SOFT_KINDS) * size,
-            shares.unsure * unsure * size]
+    soft = min(shares.soft * size, most_soft) * _share(region, SOFT_KINDS)
+    return [shares.any * size, shares.crack * _share(region, ("crack",)) * size, soft, shares.unsure * unsure * size]
 
 
 def _share(region: Region, kinds: tuple[str, ...]) -> float:

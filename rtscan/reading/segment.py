@@ -45,6 +45,10 @@ LIKELY, SPECK_SHARE, STANDS_ALONE_SNR = 0.5, 0.25, 6.0
 """The network's probability that makes a place; a candidate smaller than this share of its place, and fainter than this, is a speck."""
 
 
+PLACE_RIM_MM = 0.5
+"""The network's place is so much longer than the flaw it holds (exploration films)."""
+
+
 BEAD_SHARE = 0.5
 """Of the strip, beyond which a ribbon of excess metal is the bead."""
 
@@ -169,7 +173,11 @@ def _regions(
     tone = piece.candidate.tone
     regions = []
     for outline, extra in _outlines(background, search, piece, features, blur, settings):
-        known = {"blur_px": blur, "hidden_px": _hidden(outline, piece, features, search, pitch)}
+        known = {
+            "blur_px": blur,
+            "hidden_px": _hidden(outline, piece, features, search, pitch),
+            "beyond_px": _beyond(outline, piece, search, pitch),
+        }
         regions.append(
             Region(
                 arc=background.strip.arc,
@@ -190,6 +198,11 @@ def _hidden(outline: F64, piece: Piece, features: Features, search: Search, pitc
         return 0.0
     long = float(np.hypot(*np.ptp(outline, axis=0)))
     return max(0.0, piece.reach * pitch / search.grid.per_mm - long)
+
+
+def _beyond(outline: F64, piece: Piece, search: Search, pitch: float) -> float:
+    """By how much the sure place round a piece is longer than its outline, in strip pixels, less the rim that every place has."""
+    return max(0.0, piece.sure * pitch / search.grid.per_mm - PLACE_RIM_MM * pitch - float(np.hypot(*np.ptp(outline, axis=0))))
 
 
 def _outlines(

@@ -58,6 +58,7 @@ def test_pieces_of_a_wavy_line_become_one() -> None:
     search = searched(pieces, wave())
     (one,) = join(search, range(3), features(pieces))
     assert (one.members, one.long, one.candidate.shape) == ((0, 1, 2), True, "line")
+    assert one.sure == pytest.approx(164, abs=4)  # the place itself: 160 columns and the stroke's round ends
     assert one.candidate.mask.shape[1] == pytest.approx(160, abs=8)  # the place and the stroke's round ends
 
 

@@ -14,7 +14,18 @@ from shapely.geometry import Polygon
 from rtscan.film import Arc, Background, Film, Region, Regions, Strip, Weld
 from rtscan.findings import FilmFacts, Indication
 from rtscan.job import Job
-from rtscan.reading.measure import BLUR_DOUBT, HIDDEN, LINE_BODY, PART, SPRAWL, WIDTH_BODY, measure
+from rtscan.reading.measure import (
+    BEYOND,
+    BLUR_DOUBT,
+    CRACK_ENDS_MM,
+    HIDDEN,
+    LINE_BODY,
+    MOST_SOFT_MM,
+    PART,
+    SPRAWL,
+    WIDTH_BODY,
+    measure,
+)
 from rtscan.reading.net import KINDS
 
 ROWS, COLUMNS, PITCH, CENTRE_ROW = 240, 900, 16.0, 110.0
@@ -107,12 +118,12 @@ CRACK, UNDERCUT, PORE = (f"net_kind_{KINDS.index(k)}" for k in ("crack", "underc
 
 
 def test_the_uncertainty_of_a_line_is_the_root_of_the_sum_of_squares_of_its_parts() -> None:
-    fit = {"sigma_length_px": 4.0, "sigma_width_px": 1.5, "hidden_px": 12.0, "blur_px": 2.4}
+    fit = {"sigma_length_px": 4.0, "sigma_width_px": 1.5, "hidden_px": 12.0, "beyond_px": 20.0, "blur_px": 2.4}
     features = fit | {"net_high": 0.9, CRACK: 0.6, UNDERCUT: 0.2}
     one, = measured(region(ellipse(300.0, 100.0, 6.0, 1.2, 10.0), **features), scale_u=0.03)
     assert one.length_u_mm == pytest.approx(budget(
-        6.0, 4.0, 0.03, 2.4, HIDDEN * 12.0 / PITCH, LINE_BODY.any * 6, LINE_BODY.crack * 0.6 * 6, LINE_BODY.soft * 0.2 * 6,
-        LINE_BODY.unsure * 0.1 * 6), rel=1e-3)
+        6.0, 4.0, 0.03, 2.4, HIDDEN * 12.0 / PITCH, BEYOND * 20.0 / PITCH, CRACK_ENDS_MM * 0.6, LINE_BODY.any * 6,
+        LINE_BODY.crack * 0.6 * 6, LINE_BODY.soft * 0.2 * 6, LINE_BODY.unsure * 0.1 * 6), rel=1e-3)
     assert one.width_u_mm == pytest.approx(budget(
         1.2, 1.5, 0.03, 2.4, WIDTH_BODY.any * 1.2, WIDTH_BODY.soft * 0.2 * 1.2, WIDTH_BODY.unsure * 0.1 * 1.2), rel=2e-3)
 
@@ -122,6 +133,22 @@ def test_the_uncertainty_of_a_compact_one_grows_where_it_is_no_pore_and_where_a_
     one, = measured(region(ellipse(300.0, 100.0, 2.0, 1.2, 10.0), **features))
     stated = budget(2.0, 2.0, 0.0, 2.0, PART * 0.2 * 2.0, SPRAWL * 0.8 * 0.8)
     assert one.length_u_mm == pytest.approx(stated, rel=5e-3)  # the greatest circle is found on a raster
+
+
+def test_a_piece_in_a_long_sure_place_may_be_longer_but_not_a_pore_in_it() -> None:
+    outline, in_place = ellipse(300.0, 100.0, 2.0, 1.2, 10.0), {"fitted": 1.0, "blur_px": 2.0, "beyond_px": 200.0}
+    (slag,), (pore,), (alone,) = (measured(region(outline, **f)) for f in (in_place, in_place | {PORE: 0.9}, {"fitted": 1.0, PORE: 0.9}))
+    assert (slag.length_u_mm or 0) >= 2 * BEYOND * 200.0 / PITCH
+    assert pore.length_u_mm == pytest.approx(alone.length_u_mm)
+
+
+def test_the_fading_ends_of_a_soft_flaw_are_some_millimetres_however_long_it_is() -> None:
+    doubts = []
+    for long in (4.0, 12.0, 18.0):
+        outline = ellipse(300.0, 100.0, long, 3.0, 0.0)
+        (soft,), (plain,) = (measured(region(outline, **f)) for f in ({UNDERCUT: 1.0}, {}))
+        doubts.append(np.sqrt((soft.length_u_mm or 0) ** 2 - (plain.length_u_mm or 0) ** 2) / 2)
+    assert doubts == pytest.approx([LINE_BODY.soft * 4.0, LINE_BODY.soft * 12.0, MOST_SOFT_MM], rel=1e-2)
 
 
 @pytest.mark.parametrize("doubt", [{"sigma_length_px": 9.0}, {"sigma_width_px": 9.0}, {"hidden_px": 30.0}, {"blur_px": 6.0}])
