@@ -140,11 +140,12 @@ JOB_SHEET_MAX_BYTES = 1_000_000
 Raw = dict[str, dict[str, Any]]
 
 
-def load_job(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Job:
+def load_job(path: Path | None, overrides: Mapping[str, Any] | None = None, film_may_tell: bool = False) -> Job:
     """The job sheet of a file (None: an empty one) with overrides from the command line, checked.
 
     `overrides` maps "section.key" as in the file to a value; None stands for "not given". A size by `nps` and `schedule` is
-    turned into `od_mm` and `wall_mm`; a criteria file is looked for beside the job sheet first.
+    turned into `od_mm` and `wall_mm`; a criteria file is looked for beside the job sheet first. `film_may_tell`: sizes that are missing may
+    stand in the tags of the film; whoever fills them in asks `size_problems` again.
     Raises JobError holding every mistake of the sheet.
     """
     name = "job sheet" if path is None else str(path)
@@ -159,7 +160,7 @@ def load_job(path: Path | None, overrides: Mapping[str, Any] | None = None) -> J
     if path is not None:
         _resolve_criteria(sections.get("acceptance", {}), path.parent)
     job = _validated(sections, problems)
-    problems += _contradictions(job)
+    problems += _contradictions(job) + ([] if film_may_tell else size_problems(job))
     if problems:
         raise JobError(name, problems)
     return job
@@ -274,6 +275,19 @@ def _resolve_criteria(acceptance: dict[str, Any], folder: Path) -> None:
         acceptance["criteria"] = str(folder / named)
 
 
+def size_problems(job: Job) -> list[str]:
+    """Sizes of the pipe that set-up or joint need and nobody has told."""
+    technique, joint = job.exposure.technique or "", job.weld.joint
+    if job.weld.od_mm is not None:
+        return []
+    wrong = {
+        "weld.joint = 'girth' needs weld.od_mm (or nps with schedule); give it": joint == "girth",
+        "exposure.technique on both walls needs weld.od_mm (or nps with schedule); give it": technique.startswith("DW"),
+        "exposure.technique = 'panoramic' needs weld.od_mm (or nps with schedule); give it": technique == "panoramic",
+    }
+    return [text for text, is_wrong in wrong.items() if is_wrong]
+
+
 def _contradictions(job: Job) -> list[str]:
     """Mistakes that only show when keys are seen together."""
     film, weld, exposure, location = job.film, job.weld, job.exposure, job.location
@@ -281,7 +295,6 @@ def _contradictions(job: Job) -> list[str]:
         "weld.wall_mm is not less than half of weld.od_mm; check both":
             weld.od_mm is not None and weld.wall_mm is not None and weld.wall_mm * 2 >= weld.od_mm,
         "weld.joint = 'plate' has no weld.od_mm; leave one of them out": weld.joint == "plate" and weld.od_mm is not None,
-        "weld.joint = 'girth' needs weld.od_mm (or nps with schedule); give it": weld.joint == "girth" and weld.od_mm is None,
         "weld.centreline_px needs at least two points; give more or leave it out": len(weld.centreline_px) == 1,
         "location.marker_px and location.marker_station_mm belong together; give both":
             (location.marker_px is None) != (location.marker_station_mm is None),
@@ -290,10 +303,6 @@ def _contradictions(job: Job) -> list[str]:
         "exposure.object_to_film_mm is not less than exposure.source_to_film_mm; check both":
             None not in (exposure.object_to_film_mm, exposure.source_to_film_mm)
             and (exposure.object_to_film_mm or 0) >= (exposure.source_to_film_mm or 0),
-        "exposure.technique on both walls needs weld.od_mm (or nps with schedule); give it":
-            (exposure.technique or "").startswith("DW") and weld.od_mm is None,
-        "exposure.technique = 'panoramic' needs weld.od_mm (or nps with schedule); give it":
-            exposure.technique == "panoramic" and weld.od_mm is None,
     }
     return [text for text, is_wrong in wrong.items() if is_wrong] + _table_problems(film.grey_to_density)
 

@@ -25,7 +25,7 @@ def quality(
     max_megapixels: Annotated[float, typer.Option(min=0.01, help="Refuse a file with more pixels than this.")] = MAX_MEGAPIXELS,
 ) -> int:
     """Checks each film; one that cannot be read is reported and the others go on."""
-    sheet = load_job(job)
+    sheet = load_job(job, film_may_tell=True)
     from rtscan.filmset.one_film import refuse_double_names
 
     refuse_double_names(films, ".quality.json")

@@ -89,7 +89,7 @@ def read_and_write(task: FilmTask) -> tuple[tuple[str, Worksheet], ...]:
 
     Raises RtscanError for a film, job sheet or criteria file that cannot be used, and for an output folder that cannot.
     """
-    job = load_job(task.job, task.overrides)
+    job = load_job(task.job, task.overrides, film_may_tell=True)
     criteria = load_criteria(job.acceptance.criteria) if job.acceptance.criteria else None
     path, page = file_and_page(task.path)
     films = load_films(path, job, task.max_megapixels)
@@ -183,7 +183,7 @@ def fingerprint_of(task: FilmTask) -> str:
 
     Raises FilmError when the film cannot be opened, JobError and CriteriaError for their files.
     """
-    job = load_job(task.job, task.overrides)
+    job = load_job(task.job, task.overrides, film_may_tell=True)
     path, page = file_and_page(task.path)
     parts = {
         "film": _sha256(path), "page": page, "job": job_sha256(job), "criteria": _criteria_sha256(job),

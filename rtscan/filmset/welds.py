@@ -44,7 +44,7 @@ def _sheets(task: FilmTask, outcome: FilmOutcome) -> tuple[Worksheet, ...]:
     sheets = tuple(_sheet(task.out / name) for name in outcome.sheets)
     if outcome.status != "kept":
         return sheets
-    job = load_job(task.job, task.overrides)
+    job = load_job(task.job, task.overrides, film_may_tell=True)
     criteria = load_criteria(job.acceptance.criteria) if job.acceptance.criteria else None
     return tuple(judge(sheet, criteria, situation_from_job(job, sheet, task.settings.units)) for sheet in sheets)
 
@@ -87,7 +87,7 @@ def weld_of(name: str, films: Sequence[ReadFilm]) -> SetWeld | None:
     if not readings:
         return None
     first = next(film for film in films if film.sheets)
-    job = load_job(first.task.job, first.task.overrides)
+    job = load_job(first.task.job, first.task.overrides, film_may_tell=True)
     document = _judged(join_weld(name, readings), job, first.task.settings.units)
     unread = [f"{film.row.file}: could not be read ({film.outcome.message})" for film in films if not film.sheets]
     document = replace(document, history=(*document.history, *unread))

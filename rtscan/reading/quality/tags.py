@@ -4,25 +4,28 @@ from __future__ import annotations
 
 import math
 
+from rtscan.errors import JobError
 from rtscan.film import Film
 from rtscan.findings import Check
-from rtscan.job import Job
+from rtscan.job import Job, size_problems
 from rtscan.knowledge.testing import Limit
 from rtscan.reading.quality.lines import judged
 
 TAG_KEYS: tuple[tuple[str, str, str], ...] = (
     ("material thickness mm", "weld", "wall_mm"), ("outer diameter mm", "weld", "od_mm"), ("pipe diameter mm", "weld", "od_mm"),
     ("source to film mm", "exposure", "source_to_film_mm"), ("kvp", "exposure", "kv"), ("focal spot mm", "exposure", "focal_mm"),
-    ("material grade", "weld", "material"),
+    ("material grade", "weld", "material"), ("component name", "weld", "name"), ("component id", "weld", "name"),
 )
 """Tag, section and key of the job sheet; of two tags for one key the first counts."""
+WORDS = ("material", "name")
 TAG_TOLERANCE = 0.02
 SOURCE = "DICONDE tags of the file"
 
 
 def with_tags(job: Job, film: Film) -> Job:
     """The job sheet with its gaps filled from the file's tags. A tube voltage makes the source an X-ray tube where none is named; it is
-    not taken for a named gamma source, nor any diameter for a plate."""
+    not taken for a named gamma source, nor any diameter for a plate. Raises JobError, named by the film, where a size that the set-up needs
+    is told by neither."""
     found: dict[str, dict[str, float | str]] = {}
     for tag, section, key in TAG_KEYS:
         value = _value(film, tag, key)
@@ -31,7 +34,10 @@ def with_tags(job: Job, film: Film) -> Job:
         found.setdefault(section, {}).setdefault(key, value)
     if "kv" in found.get("exposure", {}) and not job.exposure.source:
         found["exposure"]["source"] = "x-ray"
-    return job.model_copy(update={name: getattr(job, name).model_copy(update=part) for name, part in found.items()}) if found else job
+    filled = job.model_copy(update={name: getattr(job, name).model_copy(update=part) for name, part in found.items()}) if found else job
+    if problems := size_problems(filled):
+        raise JobError(film.facts.file or "job sheet", problems)
+    return filled
 
 
 def tag_checks(film: Film, job: Job) -> list[Check]:
@@ -39,8 +45,8 @@ def tag_checks(film: Film, job: Job) -> list[Check]:
     differences, taken = [], []
     for tag, section, key in TAG_KEYS:
         said, stated = _value(film, tag, key), getattr(getattr(job, section), key)
-        if said is None or stated in (None, ""):
-            continue
+        if said is None or stated in (None, "") or (key == "name" and not _same(said, stated)):
+            continue  # a component may hold many welds: another name is no contradiction
         if _same(said, stated):
             taken.append(f"{tag} {_text(said)}")
         else:
@@ -52,10 +58,10 @@ def tag_checks(film: Film, job: Job) -> list[Check]:
 
 
 def _value(film: Film, tag: str, key: str) -> float | str | None:
-    """What a tag says: a positive number, or words for the material; None when it is missing or no such thing."""
+    """What a tag says: a positive number, or words for material and component; None when it is missing or no such thing."""
     text = film.tags.get(tag, "").strip()
-    if key == "material":
-        return text or None
+    if key in WORDS:
+        return " ".join(text.replace("^", " ").split()) or None
     try:
         number = float(text)
     except ValueError:
