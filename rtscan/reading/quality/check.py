@@ -12,7 +12,7 @@ from rtscan.reading.quality.coverage import coverage_checks
 from rtscan.reading.quality.density import density_checks
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
 from rtscan.reading.quality.exposures import exposures_check
-from rtscan.reading.quality.indicator import NO_WIRES, Indicator, numbers_are_sure, read_indicator
+from rtscan.reading.quality.indicator import NO_WIRES, Indicator, few_are_enough, numbers_are_sure, read_indicator
 from rtscan.reading.quality.lines import failed, judged, not_assessed
 from rtscan.reading.quality.markers import markers_check
 from rtscan.reading.quality.placement import placement_check
@@ -59,6 +59,9 @@ def _wire_check(job: Job, seen: Indicator) -> Check:
     if seen.found is None:
         if seen.why_not != NO_WIRES or not job.iqi.kind:
             return not_assessed(name, seen.why_not, limit, "mm", required=asked)
+        if needed is not None and few_are_enough(job, needed):
+            return not_assessed(name, f"{seen.why_not}, but no more than the first two of the set are asked for, and so short a row cannot "
+                                "be told from other lines; look at the film", limit, "mm", required=asked)
         return failed(name, limit, "mm", seen.why_not)
     if not numbers_are_sure(job):
         count = sum(w.visible for w in seen.found.wires)

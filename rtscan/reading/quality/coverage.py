@@ -37,28 +37,28 @@ TOO_SHARP_SHARE_MAX = 0.005
 
 def coverage_checks(film: Film, weld: Weld, marks: Marks, strips: Sequence[Strip], columns: Sequence[Bool]) -> list[Check]:
     """All coverage checks of a film whose weld was found; `columns` (along,) of each strip are those looked at."""
-    return [_on_film(film, weld), _parent_on_film(film, weld), _hidden(strips, columns), _under_wires(marks, strips, columns),
+    return [_on_film(film, weld, marks), _parent_on_film(film, weld, marks), _hidden(strips, columns), _under_wires(marks, strips, columns),
             _scratched(marks, strips, columns), _too_sharp(film, marks, strips, columns)]
 
 
-def _on_film(film: Film, weld: Weld) -> Check:
+def _on_film(film: Film, weld: Weld, marks: Marks) -> Check:
     """Share of the weld whose edge runs along or off the border of the film."""
-    share = max(_share_outside(arc, film, max(1.0, BORDER_MM * (film.pixels_per_mm or 0.0))) for arc in weld.arcs)
+    share = max(_share_outside(arc, marks, max(1.0, BORDER_MM * (film.pixels_per_mm or 0.0))) for arc in weld.arcs)
     return judged("weld on the film", share, practice(greatest=OFF_FILM_SHARE_MAX), "share",
                   f"an edge of the weld is off the film over {share:.0%} of its length")
 
 
-def _parent_on_film(film: Film, weld: Weld) -> Check:
+def _parent_on_film(film: Film, weld: Weld, marks: Marks) -> Check:
     name, limit = "parent metal beside the weld", practice(least=PARENT_MM)
     if film.pixels_per_mm is None:
         return not_assessed(name, "no scale", limit, "mm", required=False)
-    margin_mm = max(0.0, min(_least_margin(arc, film) for arc in weld.arcs) / film.pixels_per_mm)
+    margin_mm = max(0.0, min(_least_margin(arc, marks) for arc in weld.arcs) / film.pixels_per_mm)
     return judged(name, margin_mm, limit, "mm", "the heat-affected zone is not wholly on the film", required=False, digits=1)
 
 
-def edge_margins(arc: Arc, film: Film, columns: I64) -> F64:
+def edge_margins(arc: Arc, marks: Marks, columns: I64) -> F64:
     """Distance of the nearer weld edge from the border of the film that the weld runs beside, pixels, at strip columns (n,)."""
-    nearer = np.minimum(*(_margin(edge, film) for edge in (arc.left_edge_px, arc.right_edge_px)))
+    nearer = np.minimum(*(_margin(edge, marks) for edge in (arc.left_edge_px, arc.right_edge_px)))
     return np.interp(columns, length_along(arc.centreline_px), nearer)
 
 
@@ -67,27 +67,33 @@ def _edges(arc: Arc) -> tuple[F64, F64]:
     return arc.left_edge_px[inside], arc.right_edge_px[inside]
 
 
-def _share_outside(arc: Arc, film: Film, margin_px: float) -> float:
-    return max((float((_margin(edge, film) < margin_px).mean()) if len(edge) else 0.0) for edge in _edges(arc))
+def _share_outside(arc: Arc, marks: Marks, margin_px: float) -> float:
+    return max((float((_margin(edge, marks) < margin_px).mean()) if len(edge) else 0.0) for edge in _edges(arc))
 
 
-def _least_margin(arc: Arc, film: Film) -> float:
+def _least_margin(arc: Arc, marks: Marks) -> float:
     """Distance from the weld edges to the film border they run beside, pixels: a low percentile, and not the ends of the weld."""
     low = np.inf
     for edge in _edges(arc):
         middle = edge[len(edge) // 20 : len(edge) - len(edge) // 20]
         if len(middle):
-            low = min(low, float(np.percentile(_margin(middle, film), 2)))
+            low = min(low, float(np.percentile(_margin(middle, marks), 2)))
     return low
 
 
-def _margin(points: F64, film: Film) -> F64:
-    """Distance of points to the border across the weld, pixels: the ends of the film along the weld do not count."""
-    rows, columns = film.density.shape
+def _margin(points: F64, marks: Marks) -> F64:
+    """Distance of points to the border of film or scan across the weld, pixels: the ends of the film along the weld do not count."""
     spread = np.ptp(points, axis=0)
     across = 1 if spread[0] >= spread[1] else 0
-    size = rows if across == 1 else columns
-    return np.asarray(np.minimum(points[:, across], size - 1 - points[:, across]))
+    last = marks.hidden.shape[0 if across == 1 else 1] - 1.0
+    low, high = np.zeros(len(points)), np.full(len(points), last)
+    for mark in marks.marks:
+        ends = mark.path_px[[0, -1]]
+        if mark.kind == "border" and abs(ends[1, across] - ends[0, across]) < abs(ends[1, 1 - across] - ends[0, 1 - across]):
+            # The strip beside the film, by its inner limit, which runs along the side.
+            limit = np.interp(points[:, 1 - across], ends[:, 1 - across], ends[:, across])
+            low, high = (np.maximum(low, limit), high) if limit.mean() < 0.5 * last else (low, np.minimum(high, limit))
+    return np.asarray(np.minimum(points[:, across] - low, high - points[:, across]))
 
 
 def _hidden(strips: Sequence[Strip], columns: Sequence[Bool]) -> Check:
@@ -203,7 +209,7 @@ def set_up_columns(strip: Strip, arc: Arc, job: Job, seen_px: tuple[F64, F64] | 
     markers = by_sheet or seen_px
     if markers is not None:
         low, high = sorted(along_of(np.asarray(marker, dtype=np.float64), arc.centreline_px) for marker in markers)
-        where = "told by the job sheet" if by_sheet else "seen on the film, a number plate"
+        where = "told by the job sheet" if by_sheet else "seen on the film"
         rules.append((np.asarray((columns >= low) & (columns <= high)), f"the location marker {where}"))
     return rules
 

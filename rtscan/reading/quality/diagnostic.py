@@ -190,7 +190,7 @@ def _steps(film: Film, arc: Arc, marks: Marks, strip: Strip, readings: F32, limi
 
     some, (least, greatest) = readings[::SPARSE, ::SPARSE], _bounds(limits[0])
     looked_at, every_step = counted(np.isfinite(some)), np.ones(len(starts))
-    edge = edge_margins(arc, film, starts) < max(1.0, BORDER_MM * (film.pixels_per_mm or 0.0))
+    edge = edge_margins(arc, marks, starts) < max(1.0, BORDER_MM * (film.pixels_per_mm or 0.0))
     return _Steps(
         start=starts,
         counts=((counted(some < least), looked_at, STRAY_SHARE), (counted(some > greatest), looked_at, STRAY_SHARE),

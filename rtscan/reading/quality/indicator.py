@@ -30,6 +30,8 @@ from rtscan.reading.wires import ASSUMED_SET
 CONTRAST_MOST = 2.5
 """Wires of simulated films show 0.6 to 1.1 times what the declared source gives (13 films), a plate edge taken for a wire 8 times. Common
 practice, no published source."""
+SHORT_ROW = 2
+"""Wires that make no row by themselves: the search asks for more evidence than two lines can give."""
 NO_WIRES = "no wires are seen on the film"
 
 
@@ -66,6 +68,11 @@ def read_indicator(film: Film, job: Job, weld: Weld | None, marks: Marks, strips
 def numbers_are_sure(job: Job) -> bool:
     """Whether the job sheet names the wire set, so that diameters are known."""
     return bool(_wires(job))
+
+
+def few_are_enough(job: Job, needed: RequiredWire) -> bool:
+    """Whether the wire that must be seen is the first or second of the set named: a film that shows no more is fit, and holds no row."""
+    return any(wire.diameter_mm <= needed.diameter_mm + 1e-6 for wire in _wires(job)[:SHORT_ROW])
 
 
 def _find(film: Film, job: Job, marks: Marks) -> tuple[WireSet | None, str]:

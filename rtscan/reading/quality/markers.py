@@ -2,7 +2,8 @@
 
 The number of a measuring tape is cut through a lead plate: nearly square, of one size, all at the same distance from the weld. No letter
 is such a plate, and the plate of a wire set is four times as long as wide. A marker wrongly seen would cut off weld that may be judged,
-so a row counts only where nothing speaks against it. Cast numbers look like any letter; they are told, never counted.
+so a row counts only where nothing speaks against it. A cast number looks like any letter: one towards each end of the film counts where
+both stand alone, of one height and one lead, in line beside the weld, with no other lead that may be one of them; others are only told.
 """
 
 from __future__ import annotations
@@ -33,22 +34,27 @@ SAME_WIDTH, SAME_ROW_MM = 0.3, 10.0
 """How far the short sides of two whole plates of a row may differ, as a share, and their distances from the weld (the weld bows)."""
 CHARACTER_MM, ALONE_MM, SAME_HEIGHT = (4.5, 14.0), 12.0, 0.12
 """A cast number that stands alone: its greater side, the distance to any other lead, and how far two of them may differ, as a share."""
+OUTER_PART, SAME_STEP, SAME_LEAD = 0.35, 0.1, 0.25
+"""Share of the weld from its end within which the outermost of a row of cast numbers stand, and how far the steps between three or more of
+them, and what the lead takes off the density, may differ, as a share. Choices of the project: a set of lead is of one make, a tape of one
+pitch."""
 
 
 @dataclass(frozen=True)
 class LocationMarkers:
-    """`ends_px` (x, y): the outermost two of a row of number plates, which end the diagnostic length; None where none is sure.
-    `perhaps_px`: the outermost two pieces of lead that look like markers and do not count; empty where there are none."""
+    """`ends_px` (x, y): the outermost two of a row of number plates or cast numbers (`what`), which end the diagnostic length; None where
+    none is sure. `perhaps_px`: the outermost two pieces of lead that look like markers and do not count; empty where there are none."""
 
     ends_px: tuple[F64, F64] | None = None
     perhaps_px: tuple[F64, ...] = ()
+    what: str = "number plates"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Piece:
     """A piece of lead: its middle, its corners (low x, low y, high x, high y), where it lies along the weld and how far beside it, sides
-    of the least rectangle round it (short, long), whether it is a number plate, and whether the film ends there. Lengths in mm but for
-    `centre_px`."""
+    of the least rectangle round it (short, long), whether it is a number plate, whether the film ends there, its outline. Lengths in mm but
+    for `centre_px` and `outline_px`."""
 
     centre_px: F64
     box: tuple[float, float, float, float]
@@ -57,6 +63,7 @@ class _Piece:
     sides: tuple[float, float]
     plate: bool
     cut: bool
+    outline_px: F64
 
 
 def location_markers(film: Film, job: Job, weld: Weld, marks: Marks) -> LocationMarkers:
@@ -70,9 +77,10 @@ def location_markers(film: Film, job: Job, weld: Weld, marks: Marks) -> Location
     rows = [row for row in _rows(pieces) if row[0].along < middle < row[-1].along]
     if len(rows) == 1 and not _goes_on(rows[0], pieces):
         return LocationMarkers((rows[0][0].centre_px, rows[0][-1].centre_px))
-    plates = [piece for piece in pieces if piece.plate]
-    perhaps = plates if len(plates) > 1 else _characters(pieces)
-    ends = sorted(perhaps, key=lambda piece: piece.along)
+    plates, cast = [piece for piece in pieces if piece.plate], sorted(_characters(pieces), key=lambda piece: piece.along)
+    if not plates and len(cast) > 1 and _sure(film, cast, pieces, 2 * middle):
+        return LocationMarkers((cast[0].centre_px, cast[-1].centre_px), what="single numbers or letters")
+    ends = sorted(plates, key=lambda piece: piece.along) if len(plates) > 1 else cast
     return LocationMarkers(None, (ends[0].centre_px, ends[-1].centre_px) if len(ends) > 1 else ())
 
 
@@ -84,7 +92,7 @@ def markers_check(film: Film, job: Job, weld: Weld, marks: Marks) -> Check:
     seen = location_markers(film, job, weld, marks)
     if seen.ends_px is not None:
         return Check(NAME, "pass", required=False, source="rtscan",
-                     says=f"number plates in a row, the outermost at {_places(seen.ends_px)} px; the diagnostic length ends at them "
+                     says=f"{seen.what} in a row, the outermost at {_places(seen.ends_px)} px; the diagnostic length ends at them "
                      "(location.end_markers_px of the job sheet goes before)")
     if seen.perhaps_px:
         return not_assessed(NAME, f"lead that may be location markers at {_places(seen.perhaps_px)} px does not count; name the markers in "
@@ -110,7 +118,7 @@ def _piece(film: Film, mark: Mark, line: F64, scale: float) -> _Piece:
     plate = sized and filled and _cut_through(film, cv2.boxPoints(rectangle))
     centre = np.asarray(middle, dtype=np.float64)
     return _Piece(centre, (float(low[0]), float(low[1]), float(high[0]), float(high[1])), along_of(centre, line) / scale,
-                  _beside(centre, line) / scale, (short, long), plate, bool(cut))
+                  _beside(centre, line) / scale, (short, long), plate, bool(cut), mark.path_px)
 
 
 def _cut_through(film: Film, corners: np.ndarray) -> bool:
@@ -173,6 +181,46 @@ def _characters(pieces: Sequence[_Piece]) -> list[_Piece]:
     rows = [[q for q in alone if abs(q.beside - p.beside) <= 0.5 * SAME_ROW_MM and abs(q.sides[1] - p.sides[1]) <= SAME_HEIGHT * p.sides[1]]
             for p in alone]
     return max(rows, key=len, default=[])
+
+
+def _sure(film: Film, row: Sequence[_Piece], pieces: Sequence[_Piece], length_mm: float) -> bool:
+    """Whether a row of cast numbers that stand alone are location markers: the outermost near the ends of the weld, at even steps, of one
+    lead, the only such row, and no other lead in line farther out nor room for another at the same step, of which the edge of the film may
+    have left too little to be seen."""
+    first, last = row[0], row[-1]
+    steps = np.diff([piece.along for piece in row])
+    if first.along > OUTER_PART * length_mm or last.along < (1 - OUTER_PART) * length_mm or np.ptp(steps) > SAME_STEP * steps.mean():
+        return False
+    if max(first.along, length_mm - last.along) > steps.mean() - first.sides[1] or any(_is_block(film, piece) for piece in row):
+        return False
+    takes = [_taken_off(film, piece) for piece in row]
+    rest = [piece for piece in pieces if piece not in row]
+    if min(takes) <= 0 or max(takes) - min(takes) > SAME_LEAD * max(takes) or len(_characters(rest)) > 1:
+        return False
+    beside = float(np.median([piece.beside for piece in row]))
+    return not any(piece.beside * beside > 0 and abs(piece.beside - beside) < SAME_ROW_MM + 0.5 * piece.sides[1]
+                   and not first.along < piece.along < last.along for piece in rest)
+
+
+def _is_block(film: Film, piece: _Piece) -> bool:
+    """Whether a piece is sheet and no character: not much longer than wide, and neither its outline nor anything in it is open."""
+    rectangle = cv2.minAreaRect(piece.outline_px.astype(np.float32))
+    full = cv2.contourArea(piece.outline_px.astype(np.float32)) >= LEAST_FILLED * rectangle[1][0] * rectangle[1][1]
+    return full and piece.sides[1] <= ASPECT_MAX * piece.sides[0] and not _cut_through(film, cv2.boxPoints(rectangle))
+
+
+def _taken_off(film: Film, piece: _Piece) -> float:
+    """Density that the lead of a cast number takes off the film round it."""
+    low, high = np.floor(piece.outline_px.min(axis=0)).astype(int), np.ceil(piece.outline_px.max(axis=0)).astype(int)
+    margin = max(4, int(0.25 * (high - low).max()))
+    (left, top), (right, bottom) = np.maximum(low - margin, 0), high + margin + 1
+    part = film.density[top:bottom, left:right]
+    lead = np.zeros(part.shape, dtype=np.uint8)
+    cv2.fillPoly(lead, [np.round(piece.outline_px - (left, top)).astype(np.int32)], (1,))
+    rim = np.ones((max(3, margin // 2) | 1,) * 2, np.uint8)
+    beside = cv2.dilate(lead, rim) == 0
+    # A loop of a letter is open inside: of what its outline holds, the lighter part is the lead.
+    return float(np.median(part[beside]) - np.percentile(part[lead > 0], 25)) if beside.any() and lead.any() else 0.0
 
 
 def _gap(one: _Piece, other: _Piece) -> float:

@@ -187,6 +187,13 @@ def test_the_unsharpness_line_says_what_it_was_measured_on(make: Make) -> None:
         assert words in next(c.says for c in lines if c.name == "total unsharpness")
 
 
+@pytest.mark.parametrize(("required", "result"), [(10, "not assessed"), (11, "not assessed"), (12, "fail")])
+def test_a_row_too_short_to_be_found_is_left_open(make: Make, required: int, result: str) -> None:
+    """No wires on the film. One or two lines are no row to the search, so their lack does not speak against the film; three are."""
+    line = check(make({"iqi.kind": "ISO-wire", "iqi.set": "W10", "iqi.required_wire": required}, iqi=[]), "wire seen")
+    assert (line.result, line.required) == (result, True)
+
+
 def test_asme_variation_and_unsharpness_lines(make: Make) -> None:
     seen = make({"testing.standard": "asme-v"})
     line = check(seen, "density against indicator")

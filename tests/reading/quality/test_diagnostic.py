@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rtscan.film import F32, Arc, Bool, Film, Marks, Weld
+from rtscan.film import F32, Arc, Bool, Film, Mark, Marks, Weld
 from rtscan.findings import Check, FilmFacts
 from rtscan.job import Job
 from rtscan.knowledge.exposures import coverage
+from rtscan.reading.quality.coverage import coverage_checks
 from rtscan.reading.quality.diagnostic import DiagnosticLength, diagnostic_lengths, length_check, shortened
 from rtscan.reading.quality.exposures import exposures_check
 from rtscan.reading.straighten import straighten
@@ -165,6 +166,25 @@ def test_a_weld_that_leaves_the_film_ends_there() -> None:
     # The lower edge, 130 + x / 10, is 3 pixels (0.3 mm) from the last row, 199, at x = 660; the weld slopes one in ten.
     assert np.flatnonzero(length.columns)[-1] / PPM == pytest.approx(66 * 1.005, abs=1.1)
     assert length.to_says == "an edge of the weld leaves the film"
+
+
+def test_a_weld_that_runs_into_the_border_of_the_scan_is_off_the_film() -> None:
+    """The scan goes on beside the film: a strip 0.8 mm wide at the bottom, the weld's lower edge along it from 60 mm on."""
+    shape = (200, 1200)
+    film = Film(FilmFacts(pixels_per_mm=PPM, density_calibrated=True), np.full(shape, 2.8, np.float32), np.ones(shape, bool))
+    x = np.linspace(0, 1199, 121)
+    line = np.stack([x, 100 + 0.1 * np.minimum(x, 600)], axis=1)
+    down = np.array([0.0, 3.0 * PPM])
+    weld = Weld((Arc(None, line, line - down, line + down, x / PPM, np.ones(121, bool)),), "image")
+    nothing = np.zeros(shape, bool)
+    for depth_px, share in ((0.0, 0.0), (8.0, 0.5)):
+        border = Mark("border", np.array([[0.0, 199 - depth_px], [1199.0, 199 - depth_px]]), depth_px)
+        marks = Marks((border,), nothing, nothing)
+        strips = straighten(film, weld, marks)
+        on_film, parent = coverage_checks(film, weld, marks, strips, [np.ones(s.density.shape[1], bool) for s in strips])[:2]
+        assert on_film.measured == pytest.approx(share, abs=0.03)
+        assert parent.measured == pytest.approx((9.0 - depth_px) / PPM, abs=0.15)
+        assert on_film.result == ("fail" if share else "pass")
 
 
 def test_the_thickness_ratio_ends_one_wall_of_a_pipe_by_iso_only() -> None:

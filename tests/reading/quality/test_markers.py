@@ -96,15 +96,38 @@ def test_what_is_not_sure_does_not_count(what: str, plates: Sequence[Place], sol
     assert markers_check(film, Job(), weld(), marks(film)).result == "not assessed"
 
 
-def test_cast_numbers_that_stand_alone_are_pointed_at_and_do_not_count() -> None:
-    """As on a real film: single numbers well apart, the film's name on the other side."""
-    film = drawn(letters=[("1", 40.0, 18.0), ("2", 150.0, 18.0), ("569", 30.0, 55.0)])
+def test_cast_numbers_towards_both_ends_end_the_diagnostic_length() -> None:
+    """The film's name on the other side of the weld."""
+    film = drawn(letters=[("1", 20.0, 18.0), ("2", 170.0, 18.0), ("569", 80.0, 55.0)])
     found = location_markers(film, Job(), weld(), marks(film))
-    assert found.ends_px is None
-    assert [float(p[0]) / PPM for p in found.perhaps_px] == pytest.approx([43.0, 153.0], abs=2.0)
+    assert found.ends_px is not None
+    assert [float(p[0]) / PPM for p in found.ends_px] == pytest.approx([23.0, 173.0], abs=2.0)
+    assert "single numbers or letters" in markers_check(film, Job(), weld(), marks(film)).says
+
+
+@pytest.mark.parametrize(("what", "letters", "solid"), [
+    ("one stands nearer the middle", [("1", 80.0, 18.0), ("2", 170.0, 18.0)], ()),
+    ("another is cut by the end of the film", [("0", -5.0, 18.0), ("1", 64.0, 18.0), ("2", 135.0, 18.0)], ()),
+    ("other lead in line farther out", [("1", 30.0, 18.0), ("2", 160.0, 18.0), ("AB", 180.0, 18.0)], ()),
+    ("uneven steps", [("0", 20.0, 18.0), ("1", 80.0, 18.0), ("2", 170.0, 18.0)], ()),
+    ("a row on either side of the weld", [("1", 20.0, 18.0), ("2", 170.0, 18.0), ("1", 20.0, 55.0), ("2", 170.0, 55.0)], ()),
+    ("one of them lies on a sheet of lead", [("1", 20.0, 18.0), ("2", 170.0, 18.0)], ((173.0, 14.0),)),
+])
+def test_cast_numbers_that_are_not_sure_are_pointed_at(what: str, letters: Sequence[tuple[str, float, float]],
+                                                       solid: Sequence[Place]) -> None:
+    """The second as on a real film (0, 1 and 2, the 0 cut): which of them end the length cannot be told."""
+    film = drawn(letters=letters, solid=solid)
+    assert location_markers(film, Job(), weld(), marks(film)).ends_px is None, what
     line = markers_check(film, Job(), weld(), marks(film))
     assert (line.result, line.required) == ("not assessed", False)
     assert "end_markers_px" in line.says
+
+
+def test_cast_numbers_of_different_lead_are_no_pair() -> None:
+    film = drawn(letters=[("1", 20.0, 18.0), ("2", 170.0, 18.0)])
+    half = film.density[:, 1000:]
+    half[half < 1.3] += 0.9  # the second of thinner lead: it takes 1.0 off the density where the first takes 1.9
+    assert location_markers(film, Job(), weld(), marks(film)).ends_px is None
 
 
 def test_the_job_sheet_goes_before_and_both_walls_have_none() -> None:
