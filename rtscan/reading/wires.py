@@ -32,6 +32,10 @@ FAINT = 4.5
 """Signal-to-noise over its whole length from which a wire is marked."""
 CONTRAST_POWER, MOST_SHOWN = 1.5, 50.0
 """Signal-to-noise of a wire goes with its diameter to this power, between a blurred wire (2) and a sharp one; held where it is plain."""
+BESIDE_COLUMNS, OWN_LEAN, HELD = 4, 0.16, 4.0
+"""0.4 mm, as far as a chain settles; columns per row, 16 mm in a metre; where a place is held, so that one plain speck moves no wire."""
+HIDDEN_COLUMNS = 10
+"""1 mm: a fifth of the spacing, which is what sets differ by (`WireSettings.spacing_slack`)."""
 MASK_MM = 0.7
 LONGEST_MM = 75.0
 """Wires are 10, 25 or 50 mm long (ISO 19232-1, from memory) and no film enlarges them by more than half; the toes of a weld run on."""
@@ -66,8 +70,6 @@ def _rows(film: Film, usable: Bool, wires: Sequence[Wire], length_mm: float, set
             if row.evidence >= settings.beyond_doubt and row.likeness >= settings.likeness_beyond_doubt:
                 break
     return found
-HIDDEN_COLUMNS = 10
-"""1 mm: a fifth of the spacing, which is what sets differ by (`WireSettings.spacing_slack`)."""
 
 
 @dataclass(frozen=True)
@@ -103,15 +105,20 @@ def _best_row(bands: Bands, wires: Sequence[Wire], lengths_mm: Sequence[float], 
 
 
 def _row(bands: Bands, ridges: F32, chain: Chain, length: int, expected: F64) -> _Row | None:
-    """A chain followed to its ends; None when a line of it can be no wire."""
+    """A chain followed to its ends; None when a line of it can be no wire, its own lean allowed for."""
     rows, together = follow(ridges, bands.known, chain, length, expected)
+    if len(rows) > LONGEST_MM * bands.rows_per_mm:
+        return None
     together = out_of_hiding(ridges, bands.known, chain, length, rows, together)
+    return _followed(bands, ridges, chain, length, expected, rows, together) or (
+        _followed(bands, ridges, chain, length, expected, rows, resettled(ridges, rows, together)))
+
+
+def _followed(bands: Bands, ridges: F32, chain: Chain, length: int, expected: F64, rows: F64, together: F64) -> _Row | None:
     places = np.stack([_own_path(ridge, rows, together[:, k], length) for k, ridge in enumerate(ridges)], axis=1)
     strength = [float(np.median(ndimage.uniform_filter1d(_at(bands.rough, rows, path), 5))) for path in places.T]
     shown = np.array([_at(ridge, rows, path).sum() for ridge, path in zip(ridges, places.T, strict=True)]) / np.sqrt(len(rows))
     clear = np.array([_at(bands.known.astype(np.float32), rows, path).mean() > 0.5 for path in places.T])
-    if len(rows) > LONGEST_MM * bands.rows_per_mm:
-        return None
     if _has_stray(strength, chain.evidence >= SURE_EVIDENCE) or _has_gap(np.where(clear, shown, np.inf), np.where(clear, shown, 0.0)):
         return None
     return _Row(chain.evidence, float(expected @ np.minimum(shown, MOST_SHOWN)), bands, rows, places, shown)
@@ -127,6 +134,21 @@ def out_of_hiding(ridges: F32, known: Bool, chain: Chain, length: int, rows: F64
             side = np.arange(-HIDDEN_COLUMNS, HIDDEN_COLUMNS + 1)
             moved[:, k] += side[int(np.argmax([_at(ridges[k], rows, path + off).sum() for off in side]))]
     return moved
+
+
+def resettled(ridges: F32, rows: F64, together: F64) -> F64:
+    """The common path, each wire moved as a whole by up to `BESIDE_COLUMNS` and leant by up to `OWN_LEAN` to where it shows best over all
+    rows: wires of a set are not quite parallel, and the plainest, which rules where the set is followed to, may lean away from the rest."""
+    from_middle = rows - rows.mean()
+    moves = (np.arange(-BESIDE_COLUMNS, BESIDE_COLUMNS + 1)[:, None, None] + OWN_LEAN * np.linspace(-1, 1, 5)[:, None] * from_middle)
+    moves = moves.reshape(-1, len(rows))
+    found = []
+    for ridge, path in zip(ridges, together.T, strict=True):
+        columns = np.round(path + moves).astype(np.intp)
+        inside = (columns >= 0) & (columns < ridge.shape[1])
+        values = np.where(inside, ridge[rows.astype(np.intp), np.clip(columns, 0, ridge.shape[1] - 1)], 0.0)
+        found.append(path + moves[int(np.minimum(values, HELD).sum(axis=1).argmax())])
+    return np.stack(found, axis=1)
 
 
 def _has_stray(strength: Sequence[float], sure: bool) -> bool:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from rtscan.knowledge.iqi import wire_set
 from rtscan.reading import wire_search
 from rtscan.reading.wire_search import Chain, WireSettings
-from rtscan.reading.wires import out_of_hiding
+from rtscan.reading.wires import out_of_hiding, resettled
 
 WIRES = wire_set("ISO-wire", "W10")
 
@@ -58,3 +58,16 @@ def test_a_wire_under_lead_where_the_row_was_found_takes_its_place_from_elsewher
     rows = np.arange(60, dtype=np.float64)
     path = out_of_hiding(ridges, known, Chain(20.0, 50, 0.0, (46,)), 10, rows, np.full((60, 1), 46.0))
     assert set(path[:, 0]) == {float(column)}
+
+
+@pytest.mark.parametrize(("off", "lean"), [(0.0, 0.0), (3.0, 0.08), (-4.0, -0.16), (2.0, 0.16)])
+def test_a_wire_that_leans_away_from_the_rest_is_followed_on_its_own(off: float, lean: float) -> None:
+    """Two lines of one column where they are drawn; the common path fits the first. Half a step of the leans tried, 0.04 columns a row,
+    over 26 rows is 1 column."""
+    rows = np.arange(10, 62).astype(float)
+    ridges = np.random.default_rng(4).normal(0, 0.3, (2, 80, 300)).astype(np.float32)
+    drawn = np.stack([np.full(len(rows), 100.0), 150.0 + off + lean * (rows - rows.mean())], axis=1)
+    for k in (0, 1):
+        ridges[k, rows.astype(int), np.round(drawn[:, k]).astype(int)] = 3.0
+    common = np.stack([np.full(len(rows), 100.0), np.full(len(rows), 150.0)], axis=1)
+    assert np.abs(resettled(ridges, rows, common) - drawn).max() <= 1.0
