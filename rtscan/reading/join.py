@@ -219,7 +219,8 @@ def _stands_apart(search: Search, number: int, place: Bool, features: Features) 
 
 
 def _each(search: Search, clusters: list[list[int]], patch: Bool) -> list[Piece]:
-    """One piece for each cluster of one place, with the part of the place that lies nearest to it, no further than `FADE_MM`."""
+    """One piece for each cluster of one place, with the part of the place that lies nearest to it, no further than `FADE_MM` or the network
+    is sure all the way."""
     away = np.full((len(clusters), *patch.shape), np.inf, dtype=np.float32)
     for mine, cluster in zip(away, clusters, strict=True):
         own = np.zeros(patch.shape, dtype=np.uint8)
@@ -229,11 +230,12 @@ def _each(search: Search, clusters: list[list[int]], patch: Bool) -> list[Piece]
         mine[:] = cv2.distanceTransform(1 - own, cv2.DIST_L2, 3)
     nearest, distance = away.argmin(axis=0), away.min(axis=0)
     reach = FADE_MM * search.grid.per_mm
+    sure = search.seen[TONES.index(search.candidates[clusters[0][0]].tone)] > CORE_BAR
     pieces = []
     for number, cluster in enumerate(clusters):
-        own = patch & (nearest == number) & (distance <= reach)
-        single = len(cluster) == 1 or not own.any()
-        pieces.append(Piece(search.candidates[cluster[0]], (cluster[0],), False) if single else _joined(search, cluster, own))
+        nearby = _holding(patch & (nearest == number) & ((distance <= reach) | sure), distance == 0) > 0
+        single = len(cluster) == 1 or not nearby.any()
+        pieces.append(Piece(search.candidates[cluster[0]], (cluster[0],), False) if single else _joined(search, cluster, nearby))
     return pieces
 
 

@@ -23,7 +23,7 @@ JCGM 100:2008 (GUM), components combined in quadrature and expanded with k = 2:
 
 The parts end, shape, waver and the last four are estimates from the errors on simulated films (type A in the words of JCGM 100): films 0
 to 39 and 120 to 199 of the tuning seed. A call on a piece of something of which the network does not see the rest is not covered by any
-doubt that would still be of use: one in twelve calls there, one in nine on films 40 to 119, of which only the totals were looked at.
+doubt that would still be of use: one in twelve calls there, one in nine on films 40 to 119, which were watched.
 Sources: JCGM 100 4.3 and 5.1 for the combination, the rectangular distributions and k = 2; the sizes of the components by the formulas
 here, checked by how often the stated interval covers the simulated truth.
 """

@@ -118,6 +118,16 @@ def test_two_pores_in_one_place_stay_two() -> None:
     assert members(searched(pieces, place, (0, 1)), pieces) == {(0,), (1,)}
 
 
+def test_a_piece_reaches_as_far_as_its_place_is_sure_though_another_lies_beside_it() -> None:
+    place, residual = np.zeros((ROWS, COLUMNS), np.float32), np.zeros((ROWS, COLUMNS), np.float32)
+    place[20:34, 10:190] = 0.9
+    residual[30:32, 30:50] = residual[30:32, 60:80] = residual[22:24, 40:60] = 0.1  # two in line, and nothing between them and the third
+    pieces = [candidate(30, 30, 2, 20), candidate(30, 60, 2, 20), candidate(22, 40, 2, 20)]
+    found = {p.members: p.candidate for p in join(searched(pieces, place, residual=residual), range(3), features(pieces))}
+    assert set(found) == {(0, 1), (2,)}
+    assert found[0, 1].left + found[0, 1].mask.shape[1] >= 188
+
+
 def test_a_line_is_not_followed_into_the_pore_at_its_end_but_through_the_one_on_it() -> None:
     place = np.zeros((ROWS, COLUMNS), np.float32)
     place[28:34, 20:190] = 0.9
@@ -263,6 +273,13 @@ def test_a_line_ends_where_the_network_grows_unsure() -> None:
     sure = np.where(patch, np.float32(0.9), np.where(long, np.float32(0.5), np.float32(0.0)))
     (stretch,) = trace(image, long, PITCH, BLUR, sure=sure)
     assert measure_outline(stretch.outline / PITCH).length == pytest.approx(12.2, abs=0.2)  # the patch is 0.1 mm longer at each end
+
+
+def test_a_square_end_lies_at_the_toe_though_the_network_be_sure_beyond_it() -> None:
+    image, patch = bar(12.0, 0.6, 0.0, 1)
+    place = cv2.dilate(patch.astype(np.uint8), np.ones((1, 2 * 6 + 1), np.uint8)) > 0  # 0.3 mm more at each end, 0.4 with the patch's own
+    (stretch,) = trace(image, place, PITCH, BLUR, sure=np.where(place, np.float32(0.9), np.float32(0.0)))
+    assert measure_outline(stretch.outline / PITCH).length == pytest.approx(12.0, abs=0.2)
 
 
 def test_the_network_leads_where_grain_hides_the_ridge() -> None:
