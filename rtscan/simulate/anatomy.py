@@ -91,7 +91,7 @@ def _layer(weld: WeldPart, across: F64, along: F64, centre: F64, width: float, r
     top = np.zeros((across.size, along.size), dtype=np.float32)
     for k in range(passes):
         high = abs(weld.cap_height_mm) * (1.0 - dome * ((2 * k + 1) / passes - 1.0) ** 2)
-        plan = BeadPlan(half, high, weld.ripple_mm, weld.ripple_pitch_mm, weld.roughness, power, bow, weld.toe_mm, weld.lumps)
+        plan = BeadPlan(half, high, weld.ripple_mm, weld.ripple_pitch_mm, weld.roughness, power, bow, weld.toe_mm, weld.lumps, weld.hand)
         bead = lay_bead(plan, across, along, centre + (k - 0.5 * (passes - 1)) * step, _stops(weld, along, rng), rng)
         np.maximum(top, bead, out=top)
     return top
@@ -111,6 +111,7 @@ def _root(weld: WeldPart, across: F64, along: F64, centre: F64, rng: np.random.G
         bow,
         weld.toe_mm,
         weld.lumps,
+        weld.hand,
     )
     bead = lay_bead(plan, across, along, centre, (), rng)
     return add_tacks(bead if weld.root_height_mm >= 0 else -bead, weld, across, along, centre, rng)

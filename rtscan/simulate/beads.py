@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from rtscan.film import F32, F64
+from rtscan.simulate.hand import unsteady
 
 FRONT_SHARE = 0.75
 """Reach of a drop ahead of its middle over its mean reach: the front is the steep end."""
@@ -19,7 +20,7 @@ LUMP_MM = 6.0
 class BeadPlan:
     """What a bead is made from: half width, height (mm), ripple height and pitch, unevenness of its drops,
     power of its profile, how far the ripples trail at the edges (share of the half width), rounding of its toes and seams (mm), lumps:
-    how far it rises and sinks over a few mm, as a share of its height."""
+    how far it rises and sinks over a few mm, as a share of its height; hand: how unsteady the hand was (`hand.unsteady`)."""
 
     half: float
     height: float
@@ -30,6 +31,7 @@ class BeadPlan:
     bow: float
     toe_mm: float
     lumps: float = 0.0
+    hand: float = 0.0
 
 
 def smooth_noise(n: int, step_mm: float, scale_mm: float, rng: np.random.Generator) -> F64:
@@ -67,7 +69,9 @@ def lay_bead(plan: BeadPlan, across: F64, along: F64, middle: F64, stops: tuple[
         wide = wide * (1 + 0.12 * near)
     for place, w, h, o in zip(places, np.maximum(wide, 0.2), np.maximum(tall, 0.0), swing, strict=True):
         _lay_drop(level, across, along, middle, (float(place), float(reach), float(w), float(h), float(o), plan.bow * float(w)))
-    bead = np.float32(height) * (np.maximum(level, 0.0) / np.float32(height)) ** np.float32(plan.power)
+    bead = np.asarray(np.float32(height) * (np.maximum(level, 0.0) / np.float32(height)) ** np.float32(plan.power), dtype=np.float32)
+    if plan.hand > 0:
+        bead = unsteady(bead, plan.hand, plan.half, across, along, middle, rng)
     step = float(across[1] - across[0]), float(along[1] - along[0])
     return np.asarray(cv2.GaussianBlur(bead, (0, 0), 0.5 * plan.toe_mm / step[1], sigmaY=plan.toe_mm / step[0]), dtype=np.float32)
 

@@ -132,6 +132,7 @@ class WeldPart(_Section):
     ripple_pitch_mm: float = Field(default=2.2, ge=0.3, le=12)
     roughness: float = Field(default=1.0, ge=0, le=4, description="unevenness of beads, edges and weave; 1 is hand welding")
     lumps: float = Field(default=0.0, ge=0, le=0.5, description="how far beads rise and sink over a few mm, as a share of their height")
+    hand: float = Field(default=0.0, ge=0, le=1, description="unsteadiness of the hand: steps, ridges, drops and sunken spots; 1 is coarse")
     root_uneven: float = Field(default=1.0, ge=0, le=4, description="unevenness of the root bead over the usual: lumps and sags")
     toe_mm: float = Field(default=0.3, ge=0.1, le=1.5, description="rounding of toes and of seams between drops, standard deviation")
     ground: bool = False

@@ -59,7 +59,7 @@ def draw_recipe(rng: np.random.Generator, clean: bool, name: str) -> Recipe:
         level = int(rng.choice([1, 2, 3], p=[0.25, 0.4, 0.35]))
         recipe = random_recipe(level, technique, rng, clean_share=float(clean))
         rougher = min(4.0, float(np.exp(rng.uniform(0.0, np.log(4.0)))) * recipe.weld.roughness)
-        weld = recipe.weld.model_copy(update={"roughness": rougher, "lumps": _lumps(rng)})
+        weld = recipe.weld.model_copy(update={"roughness": rougher, "lumps": _lumps(rng), "hand": _hand(rng)})
         return recipe.model_copy(update={"name": name, "weld": weld})
     weld = _weld(rng, technique)
     table: dict[str, Any] = {
@@ -111,6 +111,7 @@ def _weld(rng: np.random.Generator, technique: str) -> dict[str, Any]:
         "roughness": rough,
         "root_uneven": float(np.exp(rng.uniform(-0.7, 0.9))),
         "lumps": _lumps(rng),
+        "hand": _hand(rng),
         "toe_mm": float(np.exp(rng.uniform(np.log(0.2), np.log(0.7)))),
         "tacks_mm": tuple(float(s) for s in rng.uniform(0, 240, int(rng.integers(1, 5)))) if rng.random() < 0.25 else (),
         "ground": ground,
@@ -122,6 +123,11 @@ def _weld(rng: np.random.Generator, technique: str) -> dict[str, Any]:
 def _lumps(rng: np.random.Generator) -> float:
     """Sound stretches of real films vary half as much again over 1 to 5 mm as beads without lumps do."""
     return float(rng.uniform(0.03, 0.25)) if rng.random() < 0.7 else 0.0
+
+
+def _hand(rng: np.random.Generator) -> float:
+    """One bead in two is laid steadily; of the real films two in eighteen are as coarse as 1."""
+    return float(rng.uniform(0.15, 1.0)) if rng.random() < 0.5 else 0.0
 
 
 def _film(rng: np.random.Generator, technique: str, weld: dict[str, Any]) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from scipy.signal import find_peaks
 from rtscan.film import F64
 from rtscan.simulate.anatomy import ACROSS_STEP_MM, ALONG_STEP_MM, WallRelief, make_relief
 from rtscan.simulate.groove import OVERLAP_MM, cap_width_mm, face_mm, face_slope, lean_mm
+from rtscan.simulate.hand import OVER_EDGE_MM
 from rtscan.simulate.recipe import ImperfectionPart, Recipe, WeldPart
 from rtscan.simulate.render import expose
 
@@ -122,3 +123,16 @@ def test_under_a_missing_cap_the_fill_runs_show() -> None:
     assert np.diff(across[inside][ridges]) == pytest.approx([5.0, 5.0], abs=0.8)  # 15 mm for three, less the waver
     lone = np.polynomial.Polynomial.fit(across[inside], voids[1][inside], 4)(across[inside])
     assert len(find_peaks(lone - voids[1][inside], prominence=0.1)[0]) <= 1
+
+
+def test_an_unsteady_hand_lays_an_uneven_bead_of_the_same_width() -> None:
+    """Its crest rises and sinks over centimetres, the metal stays between the edges, and on the whole no more or less is laid."""
+    steady, _, across = relief_of(length=240.0, cap_height_mm=2.0, stops_mm=())
+    shaken, _, _ = relief_of(length=240.0, cap_height_mm=2.0, stops_mm=(), hand=1.0)
+    one, other = steady.external.height, shaken.external.height
+    reach = OVER_EDGE_MM + 0.5  # the toe of a drop is rounded by up to 0.5 mm
+    beyond = np.abs(across)[:, None] > 0.5 * cap_width_mm(WeldPart.model_validate(PLATE)) + reach
+    assert float(other[np.broadcast_to(beyond, other.shape)].max()) == pytest.approx(0.0, abs=1e-6)
+    assert float(other.min()) >= 0.0
+    assert float(np.std(other.max(axis=0))) > 5 * float(np.std(one.max(axis=0)))
+    assert 0.7 < float(other.mean() / one.mean()) < 1.5  # levels spread by 0.3; ridges and drops add metal
