@@ -36,7 +36,7 @@ def with_tags(job: Job, film: Film) -> Job:
         found["exposure"]["source"] = "x-ray"
     filled = job.model_copy(update={name: getattr(job, name).model_copy(update=part) for name, part in found.items()}) if found else job
     if problems := size_problems(filled):
-        raise JobError(film.facts.file or "job sheet", problems)
+        raise JobError(film.facts.file or "job sheet", [f"{problem} in the job sheet" for problem in problems])
     return filled
 
 
