@@ -143,6 +143,8 @@ def _of_place(search: Search, members: list[int], place: Bool | None, features: 
         patch[c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] &= ~c.mask
     patch = _without_ends(search, patch, [k for k in spots if _is_pore(search, k)], parts)
     alone = [Piece(search.candidates[k], (k,), False) for k in spots]
+    if not patch.any():  # spots cover all of it
+        return [*alone, *(Piece(search.candidates[k], (k,), False) for k in parts)]
     if whole:
         return [*alone, replace(_joined(search, parts, patch), wide=_is_wide(search, place))]
     if not long:

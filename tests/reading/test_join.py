@@ -306,3 +306,10 @@ def test_the_stated_interval_covers_the_drawn_size(length: float, width: float, 
         hits.append((abs(sizes.length - length) <= end, abs(sizes.inner - width) <= side))
     # k = 2 is 95 %: of five draws four, so that one in twenty does not fail the test
     assert np.sum(hits, axis=0).min() >= 4
+
+
+def test_a_line_that_pores_cover_from_end_to_end_leaves_its_piece_as_it_is() -> None:
+    pores = [candidate(20, left, 20, 20) for left in range(0, 200, 20)]
+    pieces = [candidate(28, 80, 4, 20, snr=30.0), *pores]
+    pairs = join(searched(pieces, wave(), pores=tuple(range(1, len(pieces)))), range(len(pieces)), features(pieces))
+    assert {p.members for p in pairs} == {(k,) for k in range(len(pieces))}
