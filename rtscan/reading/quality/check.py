@@ -44,7 +44,8 @@ def check_film(film: Film, job: Job, weld: Weld | None, marks: Marks, strips: Se
         placed = placement_check(film, job, seen, weld, strips, lengths)
         checks += [placed] if placed is not None else []
         length = length_check(strips, lengths)
-        checks += [length, markers_check(film, job, weld, marks), *coverage_checks(film, weld, marks, strips, [d.judged for d in lengths])]
+        looked_at = [d.judged for d in lengths]
+        checks += [length, markers_check(film, job, weld, marks), *coverage_checks(film, weld, marks, strips, looked_at, job)]
         exposures = exposures_check(job, length.measured or None)
         checks += [exposures] if exposures is not None else []
     checks += tag_checks(film, job)

@@ -24,6 +24,8 @@ PARENT_MM = 3.0
 BORDER_MM = 0.3
 """An edge this near the border of the film cannot be told from one beyond it."""
 OFF_FILM_SHARE_MAX = 0.02
+LIGHTER_DENSITY, LIGHTER_SHARE = 0.05, 0.5
+"""What runs beside a found weld along the border is more metal, not parent metal, where it is so much lighter over such a share."""
 HIDDEN_WIDTH_SHARE = 0.2
 SCRATCHED_SHARE_MAX = 0.05
 SHARP_SIGMAS = 5.0
@@ -35,17 +37,66 @@ TOO_SHARP_SHARE_MAX = 0.005
 """The most on a film of a reader round robin is 0.0033 (handwriting and lead beside the weld); two dozen long scratches show 0.006."""
 
 
-def coverage_checks(film: Film, weld: Weld, marks: Marks, strips: Sequence[Strip], columns: Sequence[Bool]) -> list[Check]:
+def coverage_checks(film: Film, weld: Weld, marks: Marks, strips: Sequence[Strip], columns: Sequence[Bool], job: Job) -> list[Check]:
     """All coverage checks of a film whose weld was found; `columns` (along,) of each strip are those looked at."""
-    return [_on_film(film, weld, marks), _parent_on_film(film, weld, marks), _hidden(strips, columns), _under_wires(marks, strips, columns),
-            _scratched(marks, strips, columns), _too_sharp(film, marks, strips, columns)]
+    return [_on_film(film, weld, marks, job), _parent_on_film(film, weld, marks), _hidden(strips, columns),
+            _under_wires(marks, strips, columns), _scratched(marks, strips, columns), _too_sharp(film, marks, strips, columns)]
 
 
-def _on_film(film: Film, weld: Weld, marks: Marks) -> Check:
-    """Share of the weld whose edge runs along or off the border of the film."""
+def _on_film(film: Film, weld: Weld, marks: Marks, job: Job) -> Check:
+    """Share of the weld whose edge runs along or off the border of the film, or beside which more weld does."""
+    name, limit = "weld on the film", practice(greatest=OFF_FILM_SHARE_MAX)
     share = max(_share_outside(arc, marks, max(1.0, BORDER_MM * (film.pixels_per_mm or 0.0))) for arc in weld.arcs)
-    return judged("weld on the film", share, practice(greatest=OFF_FILM_SHARE_MAX), "share",
-                  f"an edge of the weld is off the film over {share:.0%} of its length")
+    if share <= OFF_FILM_SHARE_MAX and (job.exposure.technique or "") == "DWDI-ellipse" and len(weld.arcs) == 1:
+        if _room(weld.arcs[0], marks) < 1.0:
+            says = "an ellipse shows the welds of two walls; one is found, and the border leaves no room for the other"
+            return judged(name, 1.0, limit, "share", says)
+        return not_assessed(name, "an ellipse shows the welds of two walls, and one alone is found", limit, "share")
+    lighter = max(_lighter_beyond(film, arc, marks) for arc in weld.arcs)
+    if share <= OFF_FILM_SHARE_MAX and lighter > LIGHTER_SHARE:
+        says = "what lies between the weld found and the border is lighter than it: the weld itself may run along the border"
+        return judged(name, lighter, limit, "share", says)
+    return judged(name, share, limit, "share", f"an edge of the weld is off the film over {share:.0%} of its length")
+
+
+def _room(arc: Arc, marks: Marks) -> float:
+    """Least width beside the weld up to the border of the film, in widths of the weld (medians along it)."""
+    width = float(np.median(np.hypot(*(arc.left_edge_px - arc.right_edge_px).T)))
+    return min(float(np.median(_margin(edge, marks))) for edge in _edges(arc)) / max(width, 1.0)
+
+
+def _lighter_beyond(film: Film, arc: Arc, marks: Marks) -> float:
+    """The share of the weld beside which less than its own width is left up to the border and the film there is lighter than its middle."""
+    shares = [0.0]
+    for own, other in (_edges(arc), _edges(arc)[::-1]):
+        across, margin = own - other, _margin(own, marks)
+        width = np.maximum(np.hypot(*across.T), 1.0)
+        beyond, middle = own + across * (0.5 * margin / width)[:, None], (own + other) / 2
+        near = (margin > 2.0) & (margin < width) & _seen(beyond, film, marks) & _seen(middle, film, marks)
+        if near.any():
+            lighter = _density(middle[near], film) - _density(beyond[near], film) > LIGHTER_DENSITY
+            shares.append(float(lighter.sum()) / len(own))
+    return max(shares)
+
+
+def _seen(points: F64, film: Film, marks: Marks) -> Bool:
+    rows, columns = _nearest(points, film)
+    return np.asarray(film.valid[rows, columns] & ~marks.hidden[rows, columns])
+
+
+def _density(points: F64, film: Film) -> F64:
+    """Density in fields of 5 by 5 pixels round points (n, 2)."""
+    rows, columns = _nearest(points, film)
+    at = np.arange(-2, 3)
+    last = np.array(film.density.shape) - 1
+    field = film.density[np.clip(rows[:, None, None] + at[:, None], 0, last[0]), np.clip(columns[:, None, None] + at, 0, last[1])]
+    return np.asarray(field.mean(axis=(1, 2)), dtype=np.float64)
+
+
+def _nearest(points: F64, film: Film) -> tuple[I64, I64]:
+    rows, columns = film.density.shape
+    at = np.rint(points).astype(np.int64)
+    return np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)
 
 
 def _parent_on_film(film: Film, weld: Weld, marks: Marks) -> Check:

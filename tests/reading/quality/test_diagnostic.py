@@ -181,10 +181,43 @@ def test_a_weld_that_runs_into_the_border_of_the_scan_is_off_the_film() -> None:
         border = Mark("border", np.array([[0.0, 199 - depth_px], [1199.0, 199 - depth_px]]), depth_px)
         marks = Marks((border,), nothing, nothing)
         strips = straighten(film, weld, marks)
-        on_film, parent = coverage_checks(film, weld, marks, strips, [np.ones(s.density.shape[1], bool) for s in strips])[:2]
+        on_film, parent = coverage_checks(film, weld, marks, strips, [np.ones(s.density.shape[1], bool) for s in strips], Job())[:2]
         assert on_film.measured == pytest.approx(share, abs=0.03)
         assert parent.measured == pytest.approx((9.0 - depth_px) / PPM, abs=0.15)
         assert on_film.result == ("fail" if share else "pass")
+
+
+def flat_weld(middle: float, step: float) -> tuple[Film, Weld, Marks]:
+    """A weld 60 rows wide about a row of a film of 200 rows; what lies below it is darker by `step` (more metal where negative)."""
+    shape = (200, 1200)
+    density = np.full(shape, 2.8, np.float32)
+    density[round(middle) + 30 :] += np.float32(step)
+    film = Film(FilmFacts(pixels_per_mm=PPM, density_calibrated=True), density, np.ones(shape, bool))
+    x = np.linspace(0, 1199, 121)
+    line, down = np.stack([x, np.full(121, middle)], axis=1), np.array([0.0, 30.0])
+    weld = Weld((Arc(None, line, line - down, line + down, x / PPM, np.ones(121, bool)),), "image")
+    return film, weld, Marks((), np.zeros(shape, bool), np.zeros(shape, bool))
+
+
+@pytest.mark.parametrize(("middle", "step", "result"), [(145, -0.2, "fail"), (145, 0.2, "pass"), (100, -0.2, "pass")])
+def test_more_metal_along_the_border_than_in_the_weld_found_is_the_weld(middle: float, step: float, result: str) -> None:
+    """24 rows (less than the weld's width) or 69 (more) are left below it."""
+    film, weld, marks = flat_weld(middle, step)
+    strips = straighten(film, weld, marks)
+    columns = [np.ones(s.density.shape[1], bool) for s in strips]
+    on_film = coverage_checks(film, weld, marks, strips, columns, Job())[0]
+    assert on_film.result == result
+    assert ("lighter" in on_film.says) == (result == "fail")
+
+
+@pytest.mark.parametrize(("middle", "result"), [(145, "fail"), (100, "not assessed")])
+def test_an_ellipse_with_one_weld_found_is_never_covered(middle: float, result: str) -> None:
+    film, weld, marks = flat_weld(middle, 0.2)
+    strips = straighten(film, weld, marks)
+    columns = [np.ones(s.density.shape[1], bool) for s in strips]
+    job = Job.model_validate({"exposure": {"technique": "DWDI-ellipse"}})
+    on_film = coverage_checks(film, weld, marks, strips, columns, job)[0]
+    assert (on_film.result, on_film.required) == (result, True)
 
 
 def test_the_thickness_ratio_ends_one_wall_of_a_pipe_by_iso_only() -> None:
