@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import os
 import tempfile
@@ -79,7 +80,7 @@ class ReadFilm:
 @dataclass(frozen=True)
 class SimulatedFiles:
     """A film of a draw on the disk with the job sheet it is read with (three in ten say no more than scale and look). `rng` goes on
-    where the film's draw ended."""
+    where the film's draw ended. `sound`: the same film, grain for grain, without its imperfections, where it was asked for."""
 
     number: int
     clean: bool
@@ -88,10 +89,11 @@ class SimulatedFiles:
     job: Job
     key: dict[str, Any]
     rng: np.random.Generator
+    sound: Path | None = None
 
 
-def simulate_files(seed: int, number: int, clean_share: float, folder: Path, even: bool = False) -> SimulatedFiles:
-    """Film `number` of the draw with `seed`, written into `folder`; `even`: with `evenly_flawed`."""
+def simulate_files(seed: int, number: int, clean_share: float, folder: Path, even: bool = False, twin: bool = False) -> SimulatedFiles:
+    """Film `number` of the draw with `seed`, written into `folder`; `even`: with `evenly_flawed`; `twin`: the sound film too."""
     from rtscan.simulate.files import write_film
     from rtscan.simulate.render import render
 
@@ -100,12 +102,14 @@ def simulate_files(seed: int, number: int, clean_share: float, folder: Path, eve
     recipe = draw_recipe(rng, clean, f"film-{number:04d}")
     if even:
         recipe = evenly_flawed(recipe, rng)
+    started = copy.deepcopy(rng)
     files = write_film(render(recipe, rng), folder)
+    sound = write_film(render(recipe.model_copy(update={"imperfections": ()}), started), folder / "sound").film if twin else None
     job = load_job(files.job)
     if rng.random() < 0.3:
         job = Job.model_validate({"film": {"pixels_per_mm": job.film.pixels_per_mm, "look": job.film.look}})
     key = json.loads(files.key.read_text(encoding="utf-8"))
-    return SimulatedFiles(number, clean, recipe.exposure.technique, files.film, job, key, rng)
+    return SimulatedFiles(number, clean, recipe.exposure.technique, files.film, job, key, rng, sound)
 
 
 def film_folder() -> tempfile.TemporaryDirectory[str]:
@@ -125,6 +129,27 @@ def simulate_and_read(seed: int, number: int, clean_share: float, true_band: boo
     marks = find_marks(film, made.job)
     weld = _true_weld(made.key, film, made.rng) if true_band else find_weld(film, made.job, marks)
     return _read(made, film, marks, weld)
+
+
+@dataclass(frozen=True)
+class Twins:
+    """A film as drawn and, strip for strip, the backgrounds of the same film without its imperfections; blur of its set-up, mm."""
+
+    flawed: ReadFilm
+    sound: tuple[Background, ...]
+    unsharpness_mm: float
+
+
+def simulate_twins(seed: int, number: int, clean_share: float, even: bool) -> Twins:
+    """Film `number` of the draw with and without its imperfections, both read along the true weld band (moved and stretched a little)
+    and with the marks found on the first."""
+    with film_folder() as place:
+        made = simulate_files(seed, number, clean_share, Path(place), even, twin=True)
+        film, sound = (load_films(path, made.job)[0] for path in (made.film, made.sound or made.film))
+    marks = find_marks(film, made.job)
+    weld = _true_weld(made.key, film, made.rng)
+    backgrounds = tuple(estimate_background(s) for s in straighten(sound, weld, marks)) if weld else ()
+    return Twins(_read(made, film, marks, weld), backgrounds, float(made.key["unsharpness_mm"]))
 
 
 def _true_weld(key: dict[str, Any], film: Film, rng: np.random.Generator) -> Weld | None:

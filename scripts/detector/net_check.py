@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import torch
+from net_crops import whole
 from samples import NetSample
 
 from rtscan.reading.net import MULTIPLE, TONES
@@ -37,9 +38,9 @@ def _answers(net: torch.nn.Module, sample: NetSample) -> np.ndarray:
     """Probability of dark and bright on the grid, shape (2, across, along)."""
     rows, columns = sample.flaw.shape
     margin = ((0, 0), (0, -rows % MULTIPLE), (0, -columns % MULTIPLE))
-    seen = np.pad(sample.seen.astype(np.float32), margin, mode="edge")
+    seen = np.pad(whole(sample), margin, mode="edge")
     device = next(net.parameters()).device
     with torch.no_grad():
         told = torch.sigmoid(net(torch.from_numpy(seen[None]).to(device))[0, : len(TONES)]).float().cpu().numpy()
-    usable = sample.seen[3].astype(np.float32) >= 0
+    usable = sample.sound[3] >= 0
     return np.stack([cv2.resize(t, seen.shape[:0:-1])[:rows, :columns] * usable for t in told])

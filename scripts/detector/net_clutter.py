@@ -46,7 +46,7 @@ def zoomed(seen: torch.Tensor, flaw: torch.Tensor, rng: np.random.Generator) -> 
     grid = functional.affine_grid(turn, list(seen.shape), align_corners=False)
     larger = functional.grid_sample(seen, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
     index = functional.grid_sample(flaw[:, None].float(), grid, mode="nearest", padding_mode="reflection", align_corners=False)
-    return larger, index[:, 0].round().to(torch.uint8)
+    return larger, index[:, 0].round().to(torch.int16)
 
 
 def _each(values: np.ndarray, device: torch.device) -> torch.Tensor:

@@ -10,15 +10,13 @@ from typing import Any
 
 import numpy as np
 import torch
-from net_clutter import uneven, zoomed
+from net_crops import Crops
 from samples import NetSample
 from torch import nn
 from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from rtscan.reading.net import INPUTS, KINDS, OUTPUTS
 
-CROP = (192, 512)
-BATCH = 48
 WIDTHS = (32, 48, 80, 128, 192)
 """Five levels, the deepest one pixel per 3.2 mm."""
 LEAST_DETECTABILITY = 3.0
@@ -89,70 +87,6 @@ class Answer(nn.Module):
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         y = self.net(x)
         return torch.cat([torch.sigmoid(y[:, :2]), torch.softmax(y[:, 2:], dim=1)], dim=1)
-
-
-class Crops:
-    """Random crops of all strips so far, mirrored and with jittered noise, on the GPU."""
-
-    def __init__(self, device: str, rng: np.random.Generator) -> None:
-        self.rng, self.device = rng, device
-        self.strips: list[tuple[torch.Tensor, torch.Tensor, torch.Tensor]] = []
-        self.places: list[np.ndarray] = []
-        self.areas: list[float] = []
-
-    def add(self, sample: NetSample) -> None:
-        """One more strip, made as large as a crop where it is smaller."""
-        rows, columns = sample.flaw.shape
-        margin = ((0, max(0, CROP[0] - rows)), (0, max(0, CROP[1] - columns)))
-        table = np.zeros((256, 4), dtype=np.float32)
-        table[1 : 1 + min(255, len(sample.table))] = sample.table[:255]
-        parts = (np.pad(sample.seen, ((0, 0), *margin), mode="edge"), np.pad(sample.flaw, margin), table)
-        seen, flaw, facts = (torch.from_numpy(part).to(self.device) for part in parts)
-        self.strips.append((seen, flaw, facts))
-        self.places.append(self._places(sample))
-        self.areas.append(float(flaw.numel()))
-
-    @staticmethod
-    def _places(sample: NetSample) -> np.ndarray:
-        found = [np.argwhere(sample.flaw == row + 1) for row in range(len(sample.table))]
-        return np.array([f[len(f) // 2] for f in found if len(f)], dtype=int).reshape(-1, 2)
-
-    def batch(self) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-        chosen = self.rng.choice(len(self.areas), BATCH, p=np.array(self.areas) / sum(self.areas))
-        corners = [(k, *self._corner(k)) for k in chosen]
-        x = torch.stack([self.strips[k][0][:, r : r + CROP[0], c : c + CROP[1]] for k, r, c in corners]).float()
-        f = torch.stack([self.strips[k][1][r : r + CROP[0], c : c + CROP[1]] for k, r, c in corners])
-        x, f = zoomed(*self._mirrored(x, f), self.rng)
-        return self._jittered(uneven(x, self.rng)), f, torch.stack([self.strips[k][2] for k in chosen])
-
-    def _corner(self, k: int) -> tuple[int, int]:
-        """First row and column of a crop of strip k: half of them hold a flaw."""
-        rows, columns = self.strips[k][1].shape
-        room = np.array([rows - CROP[0], columns - CROP[1]])
-        if len(self.places[k]) and self.rng.random() < 0.5:
-            at = self.places[k][self.rng.integers(len(self.places[k]))] - (self.rng.random(2) * CROP).astype(int)
-        else:
-            at = (self.rng.random(2) * (room + 1)).astype(int)
-        r, c = np.clip(at, 0, room)
-        return int(r), int(c)
-
-    def _mirrored(self, x: torch.Tensor, f: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
-        """Half of the batch upside down, half of each half end for end; crops come in random order."""
-        half, quarter = BATCH // 2, BATCH // 4
-        x, f = x.clone(), f.clone()
-        x[:half], f[:half] = torch.flip(x[:half], [2]), torch.flip(f[:half], [1])
-        x[:half, 2] *= -1.0
-        for part in (slice(0, quarter), slice(half, half + quarter)):
-            x[part], f[part] = torch.flip(x[part], [3]), torch.flip(f[part], [2])
-        return x, f
-
-    def _jittered(self, x: torch.Tensor) -> torch.Tensor:
-        draw = self.rng.normal(0, [0.15, 0.25, 0.08, 0.15], (BATCH, 4))
-        one, nil = np.ones(BATCH), np.zeros(BATCH)
-        scale = np.stack([np.exp(draw[:, 0]), np.exp(draw[:, 1]), one, one, one, one], axis=1)
-        shift = np.stack([nil, nil, draw[:, 2], nil, draw[:, 3], nil], axis=1)
-        scale_t, shift_t = (torch.from_numpy(v.astype(np.float32)).to(self.device)[:, :, None, None] for v in (scale, shift))
-        return x * scale_t + shift_t
 
 
 def loss_of(answer: torch.Tensor, flaw: torch.Tensor, table: torch.Tensor) -> torch.Tensor:

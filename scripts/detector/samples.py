@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from films import ReadFilm, Truth, kind_of, simulate_and_read, truth_on_grid
+from films import ReadFilm, Truth, Twins, kind_of, simulate_and_read, simulate_twins, truth_on_grid
 from scoring_match import Outline, matched
 
+from rtscan.film import Background
 from rtscan.reading.candidates import Candidate, Search
-from rtscan.reading.features import surroundings
-from rtscan.reading.filters import detection_grid
+from rtscan.reading.features import Surroundings, surroundings
+from rtscan.reading.filters import Grid, detection_grid
 from rtscan.reading.measure import measure
 from rtscan.reading.net import KINDS, channels
 from rtscan.reading.segment import Found, SegmentSettings, outlined, search_strip
@@ -23,38 +24,63 @@ LOW_BAR = 0.15
 """Least rank of a region that teaches the naming of types."""
 
 
+MOVED = (0, 1, 4, 5)
+"""The channels of the network that a flaw changes; the others are place and marks."""
+COMPRESSED = (0, 5)
+"""Those of all channels that are given as asinh."""
+
+
 @dataclass(frozen=True)
 class NetSample:
-    """One strip: `seen` float16 (channels, across, along); `flaw` uint8, 0 for none, else 1 + the row of `table`; `table` float32 rows
-    (tone 0 dark 1 bright, kind, detectability, area in grid pixels)."""
+    """One strip without its flaws, and apart from it what the flaws do, so that they can be laid over any other strip.
 
-    seen: np.ndarray
+    `sound` float16 (channels, across, along) as the network sees it; `added` float16 (`MOVED`, across, along), to be added to those
+    channels before their asinh; `flaw` uint8, 0 for none, else 1 + the row of `table`; `table` float32 rows (tone 0 dark 1 bright, kind,
+    detectability, area in grid pixels); `middle_row` and `half_rows` of the weld; `unsharpness_mm` of the set-up.
+    """
+
+    sound: np.ndarray
+    added: np.ndarray
     flaw: np.ndarray
     table: np.ndarray
+    middle_row: float
+    half_rows: float
+    unsharpness_mm: float
 
 
 def net_samples(seed: int, number: int, clean_share: float, even: bool) -> list[NetSample]:
     """The strips of one film, its weld band taken from the key and jittered. even: every kind of flaw as frequent as the others."""
-    read = simulate_and_read(seed, number, clean_share, True, even)
-    samples = []
-    for background in read.backgrounds:
-        grid = detection_grid(background)
-        seen = channels(grid, surroundings(background, grid)).astype(np.float16)
-        masks = truth_on_grid(read, background, grid.residual.shape)
-        flaw = np.zeros(grid.residual.shape, dtype=np.uint8)
-        order = sorted(range(len(masks)), key=lambda k: -int(masks[k].sum()))[:250]
-        table = np.zeros((len(order), 4), dtype=np.float32)
-        for row, k in enumerate(order):
-            flaw[masks[k]] = row + 1
-            truth = read.truths[k]
-            table[row] = (
-                float(truth.indication.tone == "bright"),
-                KINDS.index(kind_of(truth.indication.iso6520)),
-                truth.detectability,
-                masks[k].sum(),
-            )
-        samples.append(NetSample(seen, flaw, table))
-    return samples
+    twins = simulate_twins(seed, number, clean_share, even)
+    return [_net_sample(twins, *pair) for pair in zip(twins.flawed.backgrounds, twins.sound, strict=True)]
+
+
+def _net_sample(twins: Twins, background: Background, without: Background) -> NetSample:
+    grid, around = _seen(background)
+    plain, plain_around = _seen(without)
+    sound, flawed = channels(plain, plain_around), channels(grid, around)
+    added = np.stack([np.sinh(flawed[k]) - np.sinh(sound[k]) if k in COMPRESSED else flawed[k] - sound[k] for k in MOVED])
+    masks = truth_on_grid(twins.flawed, background, grid.residual.shape)
+    flaw = np.zeros(grid.residual.shape, dtype=np.uint8)
+    order = sorted(range(len(masks)), key=lambda k: -int(masks[k].sum()))[:250]
+    table = np.zeros((len(order), 4), dtype=np.float32)
+    for row, k in enumerate(order):
+        flaw[masks[k] & grid.usable] = row + 1
+        truth = twins.flawed.truths[k]
+        table[row] = (
+            float(truth.indication.tone == "bright"),
+            KINDS.index(kind_of(truth.indication.iso6520)),
+            truth.detectability,
+            masks[k].sum(),
+        )
+    middle, half = (float(np.median(v)) for v in ((around.left + around.right) / 2, (around.right - around.left) / 2))
+    return NetSample(
+        sound.astype(np.float16), (added * grid.usable).astype(np.float16), flaw, table, middle, max(half, 1.0), twins.unsharpness_mm
+    )
+
+
+def _seen(background: Background) -> tuple[Grid, Surroundings]:
+    grid = detection_grid(background)
+    return grid, surroundings(background, grid)
 
 
 @dataclass(frozen=True)
