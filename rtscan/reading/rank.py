@@ -1,8 +1,8 @@
 """Rank: how probable it is that a candidate is an indication and not clutter.
 
 Boosted trees for dark and for bright over the measured features of a candidate (`features`), fitted on simulated films only by
-scripts/train_detector, with a straight line on their log-odds that makes the probabilities honest on films they have not seen. The bar
-of a tone is the one that kept the false calls of the calibration films, clean ones apart, below target. models/detector.json names
+scripts/train_detector, with a straight line on their log-odds that makes the probabilities honest on films they have not seen. A bar
+is the one that kept the false calls of the calibration films, clean ones apart, below target. models/detector.json names
 recipe, data version and hashes.
 """
 
@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from rtscan.film import F64
+from rtscan.reading.net import KINDS
 
 LEAST_SNR = 3.5
 """Matched-filter height below which nothing is called, however much the place looks like a flaw: pieces of one large mark."""
@@ -46,9 +47,18 @@ def model_name() -> str:
     return ", ".join([facts["name"], *(f"{word} {facts['sha256'][f'{file}.onnx'][:12]}" for word, file in parts)])
 
 
-def model_bar(tone: str) -> float:
-    """The least probability at which a candidate of a tone is reported."""
-    return float(_facts()["bar"][tone])
+def bar_name(features: dict[str, float]) -> str:
+    """Which bar a candidate has to pass: "dark"; "metal", bright and by the network rather a body of metal than a soft rise of the bead;
+    or "bright"."""
+    if features["dark"] > 0.5:
+        return "dark"
+    soft, *bodies = (features[f"net_kind_{KINDS.index(kind)}"] for kind in ("excess metal", "metal", "spatter"))
+    return "metal" if sum(bodies) >= soft else "bright"
+
+
+def model_bar(name: str) -> float:
+    """The least probability at which a candidate is reported, by the name of its bar."""
+    return float(_facts()["bar"][name])
 
 
 @cache

@@ -26,7 +26,7 @@ from rtscan.reading.net import KINDS, TONES, look
 from rtscan.reading.outline import ribbon_outline, soft_place
 from rtscan.reading.outline_clues import outline_clues
 from rtscan.reading.overlap import once
-from rtscan.reading.rank import model_bar, rank
+from rtscan.reading.rank import bar_name, model_bar, rank
 from rtscan.reading.repeats import without_repeats
 from rtscan.reading.trace import Stretch, trace
 
@@ -111,7 +111,7 @@ def outlined(
     chosen = settings or SegmentSettings()
     regions: list[Region] = []
     for background, found in zip(backgrounds, searched, strict=True):
-        bars = [model_bar(c.tone) if chosen.bar is None else chosen.bar for c in found.search.candidates]
+        bars = [model_bar(bar_name(f)) if chosen.bar is None else chosen.bar for f in found.features]
         accepted = without_halos(found.search, [k for k, bar in enumerate(bars) if found.ranks[k] >= bar])
         accepted = without_echoes(found, accepted)
         pieces = tuple(p for p in join(found.search, accepted, found.features) if not is_the_bead(p.candidate, found.search))

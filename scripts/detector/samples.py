@@ -10,16 +10,19 @@ from films import ReadFilm, Truth, Twins, kind_of, simulate_and_read, simulate_t
 from scoring_match import Outline, matched
 
 from rtscan.film import Background
+from rtscan.findings import Indication
 from rtscan.reading.candidates import Candidate, Search
 from rtscan.reading.features import Surroundings, surroundings
 from rtscan.reading.filters import Grid, detection_grid
 from rtscan.reading.measure import measure
 from rtscan.reading.net import KINDS, channels
+from rtscan.reading.rank import bar_name
 from rtscan.reading.segment import Found, SegmentSettings, outlined, search_strip
 
 GROW_MM = 0.5
 LEAST_SHARE = 0.25
 LEAST_COUNTED = 3.0
+BAR_NAMES = ("dark", "metal", "bright")
 LOW_BAR = 0.15
 """Least rank of a region that teaches the naming of types."""
 
@@ -172,7 +175,8 @@ def _facts(truth: Truth) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class BarTable:
-    """What one film is called at every bar: rows of (bar, tone, truths found, false calls); and how many truths of each tone count."""
+    """What one film is called at every bar: rows of (bar, name, truths found, false calls), by the names of `rank.bar_name`; and how many
+    truths of each name count."""
 
     clean: bool
     rows: list[tuple[float, str, int, int]]
@@ -185,14 +189,22 @@ def bar_table(seed: int, number: int, clean_share: float, bars: tuple[float, ...
     searched = tuple(search_strip(b) for b in read.backgrounds)
     truths = [Outline(t.indication.tone, t.outline_px) for t in read.truths]
     counted = [t.detectability >= LEAST_COUNTED for t in read.truths]
+    of_truth = [_bar_of(t.indication) for t in read.truths]
     rows = []
     for bar in bars if read.weld is not None else ():
         regions = outlined(read.backgrounds, searched, settings=SegmentSettings(bar=bar))
         measured = measure(regions, read.backgrounds, read.film, read.weld, read.job)
         calls = [Outline(m.indication.tone, np.array(m.indication.outline_px, dtype=float)) for m in measured]
         seen = matched(truths, calls, read.film.pixels_per_mm or 20.0)
-        for tone in ("dark", "bright"):
-            found = sum(counted[k] and truths[k].tone == tone for k in seen.pairs)
-            rows.append((bar, tone, found, sum(calls[j].tone == tone for j in seen.false)))
-    totals = {tone: sum(c and t.tone == tone for c, t in zip(counted, truths, strict=True)) for tone in ("dark", "bright")}
+        called = [bar_name(m.features) for m in measured]
+        for name in BAR_NAMES:
+            found = sum(counted[k] and of_truth[k] == name for k in seen.pairs)
+            rows.append((bar, name, found, sum(called[j] == name for j in seen.false)))
+    totals = {name: sum(c and t == name for c, t in zip(counted, of_truth, strict=True)) for name in BAR_NAMES}
     return BarTable(read.clean, rows, totals)
+
+
+def _bar_of(indication: Indication) -> str:
+    if indication.tone == "dark":
+        return "dark"
+    return "bright" if kind_of(indication.iso6520 or "") == "excess metal" else "metal"

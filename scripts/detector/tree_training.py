@@ -19,10 +19,10 @@ LEAST_DETECTABILITY = 2.0
 LEAST_NAMED = 3.0
 WEIGHT_OF_A_TRUTH = 3.0
 """All candidates of one truth together, where a false candidate weighs 1."""
-FALSE_CALLS_PER_FILM = {"dark": 0.4, "bright": 0.08}
-FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.6, "bright": 0.08}
-"""Together under 0.5 a film and 0.7 a clean film. Bright calls get little of it: on sound welds most are soft excess metal, which the eye
-sees on the part itself, and real beads are lumpier than ours."""
+FALSE_CALLS_PER_FILM = {"dark": 0.4, "metal": 0.06, "bright": 0.04}
+FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.55, "metal": 0.1, "bright": 0.05}
+"""Together 0.5 a film and 0.7 a clean film. Soft bright calls get least: on sound welds most are excess metal, which the eye sees on the
+part itself, and real beads are lumpier than ours."""
 FIRST_BAR = 0.5
 """The bar until `set_bars` has read the calibration films."""
 LEAST_OF_A_TYPE = 6
@@ -76,13 +76,13 @@ def fit_trees(folder: Path, models: Path, seeds: dict[str, Any]) -> None:
     if not naming:
         print("no table of the naming films: rare types are learnt from the films as drawn alone")
     names = tuple(n for n in next(t.names for t in training if t.names) if n != "arc")
-    calibrations, bars = {}, {}
+    calibrations = {}
     for tone in ("dark", "bright"):
         trees, file = _ranking(training, names, tone), f"rank_{tone}.onnx"
         _save_onnx(trees, len(names), models / file)
         _check_onnx(trees, matrix(calibration[0], names), models / file)
         calibrations[tone] = _calibrated(trees, calibration, names, tone)
-        bars[tone] = FIRST_BAR
+    bars = dict.fromkeys(FALSE_CALLS_PER_FILM, FIRST_BAR)
     (models / "types.json").write_text(json.dumps(_types([*training, *calibration], naming), ensure_ascii=False), encoding="utf-8")
     parts = ("weld.onnx", "net.onnx", "rank_dark.onnx", "rank_bright.onnx", "types.json")
     files = {f: hashlib.sha256((models / f).read_bytes()).hexdigest() for f in parts}
@@ -205,19 +205,19 @@ def _calibrated(trees: HistGradientBoostingClassifier, tables: list[Any], names:
 
 
 def set_bars(tables: list[Any], models: Path) -> None:
-    """For each tone the lowest bar that keeps both of its false-call targets on films read as a whole; written into detector.json."""
+    """By the names of the bars the lowest that keeps both its false-call targets on films read as a whole; written into detector.json."""
     facts = json.loads((models / "detector.json").read_text(encoding="utf-8"))
     clean = sum(t.clean for t in tables)
-    for tone in ("dark", "bright"):
+    for name in FALSE_CALLS_PER_FILM:
         kept = []
         for bar in sorted({row[0] for t in tables for row in t.rows}):
-            calls = [(t.clean, min(row[3], MOST_COUNTED), row[2]) for t in tables for row in t.rows if row[:2] == (bar, tone)]
+            calls = [(t.clean, min(row[3], MOST_COUNTED), row[2]) for t in tables for row in t.rows if row[:2] == (bar, name)]
             everywhere, on_clean = sum(n for _, n, _ in calls) / len(tables), sum(n for c, n, _ in calls if c) / clean
-            found = sum(f for _, _, f in calls) / max(1, sum(t.truths[tone] for t in tables))
-            print(f"{tone} {bar:.2f}: {everywhere:.2f} false a film, {on_clean:.2f} a clean film, {found:.3f} found")
-            if everywhere <= FALSE_CALLS_PER_FILM[tone] and on_clean <= FALSE_CALLS_PER_CLEAN_FILM[tone]:
+            found = sum(f for _, _, f in calls) / max(1, sum(t.truths[name] for t in tables))
+            print(f"{name} {bar:.2f}: {everywhere:.2f} false a film, {on_clean:.2f} a clean film, {found:.3f} found")
+            if everywhere <= FALSE_CALLS_PER_FILM[name] and on_clean <= FALSE_CALLS_PER_CLEAN_FILM[name]:
                 kept.append(bar)
-        facts["bar"][tone] = min(kept, default=1.0)
+        facts["bar"][name] = min(kept, default=1.0)
     (models / "detector.json").write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8")
     print(f"bars {facts['bar']}")
 

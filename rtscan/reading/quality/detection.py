@@ -35,7 +35,7 @@ class DetectionSettings:
     the place where a flaw is hardest to see."""
 
     pore_snr_90: float = 12.0
-    line_snr_90: float = 6.5
+    line_snr_90: float = 8.5
     across_share: float = 0.75
 
 

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from rtscan.findings import Check
+from rtscan.reading.quality.check import wire_check
+from rtscan.reading.quality.indicator import required_wire
 
 pytestmark = pytest.mark.slow
 Make = Callable[..., Any]
@@ -160,8 +163,6 @@ def test_lines_far_stronger_than_the_source_makes_wires_are_not_read_as_wires(ma
 
 
 def test_blur_that_the_wires_leave_open_does_not_refuse_the_film(make: Make) -> None:
-    from dataclasses import replace
-
     from rtscan.reading.quality.sharpness import sharpness_checks
 
     seen = make()
@@ -173,8 +174,6 @@ def test_blur_that_the_wires_leave_open_does_not_refuse_the_film(make: Make) -> 
 
 
 def test_the_unsharpness_line_says_what_it_was_measured_on(make: Make) -> None:
-    from dataclasses import replace
-
     from rtscan.reading.quality.duplex import Duplex
     from rtscan.reading.quality.sharpness import sharpness_checks
 
@@ -219,8 +218,6 @@ def test_asme_ends_that_the_indicator_does_not_speak_for_shorten_the_length(make
 
 
 def test_file_tags_lose_to_the_job_sheet_and_are_reported(make: Make) -> None:
-    from dataclasses import replace
-
     from rtscan.reading.quality import check_film
 
     seen = make()
@@ -228,3 +225,16 @@ def test_file_tags_lose_to_the_job_sheet_and_are_reported(make: Make) -> None:
     line = next(c for c in check_film(film, seen.job, seen.weld, seen.marks, seen.strips, seen.indicator).checks if c.name == "file tags")
     assert (line.result, line.required, line.measured) == ("fail", False, 1)
     assert "12.7 in the file, weld.wall_mm 8 in the job sheet" in line.says
+
+
+@pytest.mark.parametrize(("snr", "result"), [(5.5, "not assessed"), (4.5, "fail")])
+def test_a_wire_at_the_limit_of_what_shows_is_left_open(make: Make, snr: float, result: str) -> None:
+    """7 is seen; the standard uncertainty of a signal over noise is 1."""
+    seen = make()
+    found = seen.indicator.found
+    last = found.thinnest_visible.wire.number
+    wires = tuple(replace(w, snr=snr) if w.wire.number == last + 1 else w for w in found.wires)
+    job = seen.job.model_copy(update={"iqi": seen.job.iqi.model_copy(update={"required_wire": last + 1})})
+    line = wire_check(job, replace(seen.indicator, found=replace(found, wires=wires), required=required_wire(job)))
+    assert (line.result, line.required) == (result, True)
+    assert f"W{last} " in line.says
