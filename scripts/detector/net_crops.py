@@ -1,8 +1,7 @@
 """Crops that the network learns from: sound strips with their own flaws, with the flaws of other strips laid over them, or with none.
 
 A strip carries what its flaws do apart from what it would be without them (`samples.NetSample`), so every flaw can lie on every bead: the
-same place across the weld, the size that goes with the weld's width, stronger or fainter. Three thousand films are too few for a network
-that sees each flaw on one bead only.
+same place across the weld, the size that goes with the weld's width, stronger or fainter.
 """
 
 from __future__ import annotations
