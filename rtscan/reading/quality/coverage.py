@@ -25,7 +25,8 @@ BORDER_MM = 0.3
 """An edge this near the border of the film cannot be told from one beyond it."""
 OFF_FILM_SHARE_MAX = 0.02
 LIGHTER_DENSITY, LIGHTER_SHARE = 0.05, 0.5
-"""What runs beside a found weld along the border is more metal, not parent metal, where it is so much lighter over such a share."""
+"""What runs beside a found weld along the border is more metal, not parent metal, where it is so much lighter over such a share: chosen on
+one simulated film (0.82 of it so); none of the 18 real films and of 48 simulated fit ones is refused for it."""
 HIDDEN_WIDTH_SHARE = 0.2
 SCRATCHED_SHARE_MAX = 0.05
 SHARP_SIGMAS = 5.0
