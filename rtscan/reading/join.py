@@ -20,7 +20,7 @@ from rtscan.film import F32, Bool
 from rtscan.reading.candidates import Candidate, Search
 from rtscan.reading.features import Features
 from rtscan.reading.net import KINDS, TONES
-from rtscan.reading.part import parted
+from rtscan.reading.part import crossing, less_line, parted
 from rtscan.reading.patches import HALO, OPEN_SHARE, covered
 
 PLACE_BAR = 0.4
@@ -149,8 +149,15 @@ def _of_place(search: Search, members: list[int], place: Bool | None, features: 
         return [*alone, replace(_joined(search, parts, patch), wide=_is_wide(search, place))]
     if not long:
         return [*alone, replace(_joined(search, parts, patch), long=False, wide=True)]
+    for line, body in crossing(search, parts, patch):
+        alone.append(_joined(search, line, body))
+        parts = [k for k in parts if k not in line]
+        patch = less_line(patch, body, search.grid.per_mm)
+    if not parts or not patch.any():  # nothing left beside the lines across
+        return [*alone, *(Piece(search.candidates[k], (k,), False) for k in parts)]
     halo = np.ones((2 * HALO + 1, 2 * HALO + 1), np.uint8)
-    clusters = parted(search, parts, patch & (cv2.dilate(grown.astype(np.uint8) - patch, halo) == 0))
+    clear = patch & (cv2.dilate(grown.astype(np.uint8) - patch, halo) == 0)
+    clusters = parted(search, parts, clear if clear.any() else patch)
     if len(clusters) == 1:
         return [*alone, _joined(search, parts, patch)]
     return alone + _each(search, clusters, patch)

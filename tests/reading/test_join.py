@@ -232,12 +232,22 @@ def test_the_two_tones_never_join() -> None:
     assert members(searched([pieces[0], light], wave()), [pieces[0], light]) == {(0,), (1,)}
 
 
-def test_a_line_across_another_is_left_to_its_place() -> None:
+def test_a_line_across_another_is_one_by_itself_and_the_other_keeps_none_of_it() -> None:
     place = wave()
-    place[2:58, 100:104] = 0.9  # a T-shape: the same place, so one indication with the greatest extent of both
-    pieces = [candidate(32, 25, 4, 20), candidate(4, 100, 20, 4)]
-    (one,) = join(searched(pieces, place), range(2), features(pieces))
-    assert one.candidate.mask.shape[0] == pytest.approx(56, abs=3)
+    place[2:58, 100:104] = 0.9
+    pieces = [candidate(32, 25, 4, 20), candidate(4, 100, 20, 4), candidate(50, 100, 4, 4)]
+    along, across = sorted(join(searched(pieces, place), range(3), features(pieces)), key=lambda p: p.members)
+    assert (along.members, across.members) == ((0,), (1, 2))
+    assert across.candidate.mask.shape[0] == pytest.approx(56, abs=3)  # the stroke and the rim of a place
+    assert along.candidate.mask.shape[0] < 20  # the wave: 4 pixels up and down and the stroke
+    assert along.candidate.mask.shape[1] == pytest.approx(160, abs=8)  # goes on beyond the line across it
+
+
+def test_upright_worm_holes_leave_the_line_along_the_weld_together() -> None:
+    place = wave()
+    place[2:58, 60:64] = place[2:58, 140:144] = 0.9
+    pieces = [candidate(32, 95, 4, 20), candidate(4, 60, 20, 4), candidate(4, 140, 20, 4)]
+    assert members(searched(pieces, place), pieces) == {(0,), (1,), (2,)}
 
 
 def bar(length_mm: float, width_mm: float, gap_mm: float, seed: int, wavy_mm: float = 0.0, height: float = 0.2) -> tuple[Any, np.ndarray]:
