@@ -70,7 +70,8 @@ class Check:
 
 @dataclass(frozen=True)
 class DetectionLimit:
-    """Smallest pore (diameter) and line (width) found with 90 % probability, worst along the weld, and the curve."""
+    """Smallest pore (diameter) and line (width) found with 90 % probability, worst along the weld, and the curve; 4 mm stands for that and
+    more."""
 
     pore_mm: float | None = None
     line_width_mm: float | None = None

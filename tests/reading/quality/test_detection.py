@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from rtscan.film import Background, Strip
 from rtscan.reading.quality.contrast import Contrast
-from rtscan.reading.quality.detection import LINE_MM, detection_limit, line_path, pore_path
+from rtscan.reading.quality.detection import LINE_MM, WIDEST_MM, detection_limit, line_path, pore_path
 
 PPM = 20.0
 
@@ -62,5 +62,24 @@ def test_unknown_without_contrast_or_scale() -> None:
     assert detection_limit([], Contrast(0.2, 0.1, 0.1, "test")) is None
 
 
-def test_nothing_could_be_seen_in_a_storm() -> None:
-    assert detection_limit([background(3.0)], Contrast(0.01, 0.1, 0.1, "test")) is None
+def test_what_a_storm_hides_is_told_as_the_widest_of_all_and_not_as_unknown() -> None:
+    """Else the rule that asks what the film could have shown would have nothing to ask."""
+    found = detection_limit([background(3.0)], Contrast(0.01, 0.1, 0.1, "test"))
+    assert found is not None
+    assert (found.pore_mm, found.line_width_mm) == (pytest.approx(WIDEST_MM), pytest.approx(WIDEST_MM))
+
+
+def lines_limit(noisy: Background) -> float:
+    found = detection_limit([noisy], Contrast(0.25, 0.1, 0.07, "test"))
+    assert found is not None
+    assert found.line_width_mm is not None
+    return found.line_width_mm
+
+
+def test_ripples_along_the_weld_hide_lines_and_one_long_line_does_not() -> None:
+    plain, rippled, flawed = (background(0.03, columns=2000) for _ in range(3))
+    rows = np.arange(300)[:, None]
+    rippled.residual[...] += 0.03 * np.sin(2 * np.pi * rows / (0.9 * PPM)).astype(np.float32)
+    flawed.residual[148:153, 300:400] += 0.2  # 5 of 100 mm: within the loud fifth that is left out
+    assert lines_limit(rippled) > 1.2 * lines_limit(plain)
+    assert lines_limit(flawed) == pytest.approx(lines_limit(plain), rel=0.1)  # the shares of a few stretches move
