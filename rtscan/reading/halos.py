@@ -11,14 +11,16 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
+from rtscan.film import F32
 from rtscan.reading.candidates import Candidate, Search
 from rtscan.reading.join import PLACE_BAR
 from rtscan.reading.net import TONES
 from rtscan.reading.patches import paste
 
-STRENGTH = 2.0
-"""A neighbour this many times as strong can lend a candidate its probability."""
-REACH_MM, RIM_SHARE = 0.4, 0.15
+STRENGTH, SURE = 2.0, 0.7
+"""A neighbour this many times as strong can lend a candidate its probability; so can any stronger one that the network is so sure of, on
+the mean of its patch."""
+REACH_MM, RIM_SHARE = 0.4, 0.3
 """The network sees a flaw this far beyond its patch; off it, so little of a halo passes for a place (looked at on 120 exploration films,
 of which 40 are the tuning set)."""
 
@@ -29,10 +31,19 @@ def without_halos(search: Search, accepted: Sequence[int]) -> list[int]:
     for k in accepted:
         c = search.candidates[k]
         strong = [s for s in (search.candidates[j] for j in accepted)
-                  if s.tone == c.tone and s.snr >= STRENGTH * c.snr and not s.of_network]
+                  if s.tone == c.tone and not s.of_network and s.snr > c.snr and (s.snr >= STRENGTH * c.snr or _is_sure(search, s))]
         if not _is_lent(search, c, strong):
             kept.append(k)
     return kept
+
+
+def _is_sure(search: Search, c: Candidate) -> bool:
+    return bool(_seen(search, c)[c.mask].mean() >= SURE)
+
+
+def _seen(search: Search, c: Candidate) -> F32:
+    """The network's probability of a candidate's tone in the box of its patch."""
+    return search.seen[TONES.index(c.tone), c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]]
 
 
 def _is_lent(search: Search, c: Candidate, strong: Sequence[Candidate]) -> bool:
@@ -44,7 +55,7 @@ def _is_lent(search: Search, c: Candidate, strong: Sequence[Candidate]) -> bool:
         if _near(c, s, reach):
             grown = cv2.dilate(np.pad(s.mask, reach).astype(np.uint8), disc) > 0
             paste(by_them, (c.top, c.left), (s.top - reach, s.left - reach, grown))
-    seen = search.seen[TONES.index(c.tone), c.top : c.top + c.mask.shape[0], c.left : c.left + c.mask.shape[1]] > PLACE_BAR
+    seen = _seen(search, c) > PLACE_BAR
     lent, own = c.mask & (by_them > 0), c.mask & (by_them == 0)
     return bool(own.any() and seen[lent].any() and seen[own].mean() < RIM_SHARE)
 

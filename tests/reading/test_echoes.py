@@ -65,7 +65,8 @@ def pore_and_neighbour(seen_beside: bool, snr: float = 5.0) -> Found:
 @pytest.mark.parametrize(("place", "kept"), [
     (pore_and_neighbour(False), [0]),               # the pore's own place reaches 3 pixels into the patch
     (pore_and_neighbour(True), [0, 1]),             # a place of its own
-    (pore_and_neighbour(False, snr=11.0), [0, 1]),  # not so much weaker
+    (pore_and_neighbour(False, snr=11.0), [0]),     # not so much weaker, but the network is sure of all of the pore
+    (pore_and_neighbour(False, snr=21.0), [0, 1]),  # the stronger one
 ])
 def test_unevenness_that_a_strong_pore_lends_its_probability_is_no_call(place: Found, kept: list[int]) -> None:
     assert without_halos(place.search, [0, 1]) == kept
