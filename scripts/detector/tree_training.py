@@ -22,8 +22,8 @@ WEIGHT_OF_A_TRUTH = 3.0
 """All candidates of one truth together, where a false candidate weighs 1."""
 FALSE_CALLS_PER_FILM = {"dark": 0.35, "metal": 0.06, "bright": 0.04}
 FALSE_CALLS_PER_CLEAN_FILM = {"dark": 0.45, "metal": 0.1, "bright": 0.05}
-"""Together below 0.5 a film and 0.7 a clean film: with 0.4 dark ones more sound exploration films were rejected. Soft bright calls get least: on sound welds most are excess metal, which the eye sees on the
-part itself, and real beads are lumpier than ours."""
+"""Together below 0.5 a film and 0.7 a clean film: with 0.4 dark ones more sound exploration films were rejected. Soft bright calls get
+least: on sound welds most are excess metal, which the eye sees on the part itself, and real beads are lumpier than ours."""
 SEEN_BY = ("snr", "is_line", "length_mm", "area_mm2", "unusable_near", "on_lines", "from_end_mm", "fine_own", "fine_high",
            "fine_over_contrast", "inside_toe_mm", "extends_out")
 """What ranks dark candidates, beside all that the network says of them: size, and what tells marks of film and handling. By all 77 features

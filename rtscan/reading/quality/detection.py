@@ -28,8 +28,9 @@ WIDEST_MM = 4.0
 CELL_MM = 1.5
 FINE = 3
 RADII_MM = FilterSettings().blob_radii_mm[:6]
-SPREAD_ALONG = 0.29
-"""Gaussian sigma of a line's filter along it, share of its length: that of an even line (the square root of 1/12)."""
+SPREAD_ALONG, EVERY = 0.29, 4
+"""Gaussian sigma of a line's filter along it, share of its length: that of an even line (the square root of 1/12). So smooth, every fourth
+column tells all."""
 
 
 TAIL, NORMAL_TAIL, LOUD_SHARE = 0.975, 2.241, 0.8
@@ -40,11 +41,13 @@ share that are calmer, so that a flaw does not count as noise. Found on planted 
 
 @dataclass(frozen=True)
 class Flaw:
-    """What is sought: `path(size_mm, blur_mm, pixels_per_mm)`, mm of steel lost; `seen(image, radius_px, pixels_per_mm)`, the image through
-    the filter of one size that suits it; `noise(response, usable, layers, stretches, share)`, its spread in every stretch."""
+    """What is sought: `path(size_mm, blur_mm, pixels_per_mm)`, mm of steel lost; `summed(image, pixels_per_mm)`, it added up over its
+    length; `seen(image, radius_px)`, that through the filter of one width; `noise(response, usable, layers, stretches, share)`, the spread
+    in every stretch."""
 
     path: Callable[[float, float, float], F32]
-    seen: Callable[[F32, float, float], F32]
+    summed: Callable[[F32, float], F32]
+    seen: Callable[[F32, float], F32]
     noise: Callable[[F32, Bool, int, int, float], F64]
 
 
@@ -101,7 +104,9 @@ def filter_spreads(grid: Grid, background: Background, share: float, flaw: Flaw)
     width, height = max(4, round(STEP_MM * grid.per_mm)), max(2, round(CELL_MM * grid.per_mm))
     count, layers = max(1, columns // width), max(1, rows // height)
     calm = np.where(grid.usable, np.clip(grid.residual, -12 * grid.noise, 12 * grid.noise), 0).astype(np.float32)
-    responses = (np.abs(flaw.seen(calm, radius * grid.per_mm, grid.per_mm)) for radius in RADII_MM)
+    image = flaw.summed(calm, grid.per_mm)
+    usable = usable[:, :: -(-columns // image.shape[1])]
+    responses = (np.abs(flaw.seen(image, radius * grid.per_mm)) for radius in RADII_MM)
     return np.stack([flaw.noise(response, usable, layers, count, share) for response in responses])
 
 
@@ -131,25 +136,35 @@ def _cells(image: F32, layers: int, count: int) -> F32:
     return np.asarray(cv2.resize(image.astype(np.float32), (count, layers), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-def _blob(image: F32, radius_px: float, per_mm: float) -> F32:
+def _as_it_is(image: F32, per_mm: float) -> F32:
+    return image  # a pore is its own length
+
+
+def _blob(image: F32, radius_px: float) -> F32:
     """The blob filter of the reading: a Gaussian less one 1.8 times as wide."""
     sigma = 0.62 * radius_px
     inner = cv2.GaussianBlur(image, (0, 0), max(0.5, sigma), borderType=cv2.BORDER_REFLECT)
     return np.asarray(inner - cv2.GaussianBlur(image, (0, 0), max(0.8, 1.8 * sigma), borderType=cv2.BORDER_REFLECT), dtype=np.float32)
 
 
-def _streak(image: F32, radius_px: float, per_mm: float) -> F32:
-    """The profile of the blob filter across the weld, drawn out along it over the length of a line."""
-    along, sigma = SPREAD_ALONG * LINE_MM * per_mm, 0.62 * radius_px
-    drawn_out = cv2.GaussianBlur(image, (0, 0), sigmaX=along, sigmaY=max(0.5, sigma), borderType=cv2.BORDER_REFLECT)
-    wider = cv2.GaussianBlur(image, (0, 0), sigmaX=along, sigmaY=max(0.8, 1.8 * sigma), borderType=cv2.BORDER_REFLECT)
-    return np.asarray(drawn_out - wider, dtype=np.float32)
+def _drawn_out(image: F32, per_mm: float) -> F32:
+    """The image smoothed along the weld over the length of a line, every EVERY-th column."""
+    sigma = SPREAD_ALONG * LINE_MM * per_mm
+    smooth = cv2.GaussianBlur(image, (2 * round(3 * sigma) + 1, 1), sigmaX=sigma, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(smooth[:, ::EVERY], dtype=np.float32)
+
+
+def _across(image: F32, radius_px: float) -> F32:
+    """The blob filter's profile across the weld alone."""
+    inner, outer = (cv2.GaussianBlur(image, (1, 2 * round(4 * sigma) + 1), sigmaX=1, sigmaY=sigma, borderType=cv2.BORDER_REFLECT)
+                    for sigma in (max(0.5, 0.62 * radius_px), max(0.8, 1.8 * 0.62 * radius_px)))
+    return np.asarray(inner - outer, dtype=np.float32)
 
 
 def signal_to_noise(size_mm: float, spreads: F64, per_mm: float, blur_mm: float, grid_per_mm: float, flaw: Flaw) -> F64:
     """Signal-to-noise of a flaw of a size in every stretch, by its best filter: shape (stretches,)."""
-    path = flaw.path(size_mm, blur_mm, grid_per_mm)
-    gains = np.array([float(flaw.seen(path, radius * grid_per_mm, grid_per_mm).max()) for radius in RADII_MM])
+    path = flaw.summed(flaw.path(size_mm, blur_mm, grid_per_mm), grid_per_mm)
+    gains = np.array([float(flaw.seen(path, radius * grid_per_mm).max()) for radius in RADII_MM])
     return np.asarray((per_mm * gains[:, None] / spreads).max(axis=0))
 
 
@@ -182,7 +197,7 @@ def line_path(width_mm: float, blur_mm: float, per_mm: float) -> F32:
     return np.asarray(across[:, None] * (np.abs(u) <= LINE_MM / 2)[None, :], dtype=np.float32)
 
 
-PORE, LINE = Flaw(pore_path, _blob, _noise_of_stretches), Flaw(line_path, _streak, _noise_of_strip)
+PORE, LINE = Flaw(pore_path, _as_it_is, _blob, _noise_of_stretches), Flaw(line_path, _drawn_out, _across, _noise_of_strip)
 
 
 def _stations(background: Background, count: int) -> F64:
