@@ -41,6 +41,7 @@ class WireSettings:
     """Search limits: size of a cell of the averaged film (mm along, across the wires), lean of the wires (mm across per mm along),
     spacing (mm, at the magnification of the film), evidence asked of a set and of its first two wires.
 
+    A row that short and long lines show best in the same place may have `agreed` less evidence.
     A set that lies the unusual way, not across the long side of the film, must beat one across it by a penalty.
     """
 
@@ -56,6 +57,7 @@ class WireSettings:
     likeness_beyond_doubt: float = 60.0
     first_snr_min: float = 4.0
     not_much_weaker: float = 4.0
+    agreed: float = 1.5
     most_chains: int = 10
 
 

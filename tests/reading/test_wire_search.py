@@ -8,10 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rtscan.film import Film
+from rtscan.findings import FilmFacts
+from rtscan.job import IqiSection
 from rtscan.knowledge.iqi import wire_set
 from rtscan.reading import wire_search
 from rtscan.reading.wire_search import Chain, WireSettings
-from rtscan.reading.wires import out_of_hiding, resettled
+from rtscan.reading.wires import _agree, find_wires, out_of_hiding, resettled
 
 WIRES = wire_set("ISO-wire", "W10")
 
@@ -71,3 +74,33 @@ def test_a_wire_that_leans_away_from_the_rest_is_followed_on_its_own(off: float,
         ridges[k, rows.astype(int), np.round(drawn[:, k]).astype(int)] = 3.0
     common = np.stack([np.full(len(rows), 100.0), np.full(len(rows), 150.0)], axis=1)
     assert np.abs(resettled(ridges, rows, common) - drawn).max() <= 1.0
+
+
+def film_of_lines(high_mm: float, first_mm: float, long_mm: float) -> Film:
+    """160 mm of grain with seven light lines of the diameters of W10, 5 mm apart, from `first_mm` on."""
+    density = np.random.default_rng(7).normal(2.5, 0.02, (round(high_mm * 10), 1600)).astype(np.float32)
+    for k, wire in enumerate(WIRES):
+        density[round(first_mm * 10) : round((first_mm + long_mm) * 10), 600 + 50 * k : 600 + 50 * k + 3] -= 0.08 * wire.diameter_mm / 0.4
+    return Film(FilmFacts(pixels_per_mm=10.0), density, np.ones(density.shape, bool))
+
+
+@pytest.mark.parametrize(("high_mm", "first_mm", "long_mm", "found"), [
+    (64.0, 7.0, 50.0, True),    # wires of 50 mm
+    (64.0, 0.0, 64.0, False),   # from border to border: the scanner's
+    (64.0, 0.0, 50.0, True),    # wires that begin at the border
+    (52.0, 0.0, 52.0, True),    # a film no wider than the wires are long
+])
+def test_lines_longer_than_wires_from_border_to_border_are_none(high_mm: float, first_mm: float, long_mm: float, found: bool) -> None:
+    drawn = film_of_lines(high_mm, first_mm, long_mm)
+    marks = find_wires(drawn, np.ones(drawn.density.shape, bool), IqiSection(kind="ISO-wire", set="W10"), WireSettings())
+    assert bool(marks) == found
+
+
+@pytest.mark.parametrize(("columns", "lean", "agree"), [
+    ((203, 251, 299), 0.0, True),
+    ((215, 251, 299), 0.0, False),   # more than a millimetre off
+    ((300, 250, 200), 0.0, False),   # thickest at the other end
+    ((213, 261, 309), -0.5, True),   # leaning there over the 20 rows between
+])
+def test_two_looks_agree_on_a_row_where_its_thickest_wires_lie_alike(columns: tuple[int, ...], lean: float, agree: bool) -> None:
+    assert _agree(Chain(15.0, 40, 0.0, (200, 250, 300)), Chain(15.5, 20, lean, columns), 10.0) == agree
