@@ -65,8 +65,8 @@ def parted(search: Search, members: list[int], place: Bool) -> list[list[int]]:
 
 
 def crossing(search: Search, members: list[int], place: Bool) -> list[tuple[list[int], Bool]]:
-    """The lines of a place that run across the weld where more of it runs along: the candidates of each, and the part of the place along
-    its axis."""
+    """The lines of a place (bool, on the grid) that run across the weld where more of it runs along: the candidates of each, and the
+    part of the place along its axis."""
     if len(members) == 1:
         return []
     patches, _, _ = _laid_out(search, members, place)
@@ -78,7 +78,7 @@ def crossing(search: Search, members: list[int], place: Bool) -> list[tuple[list
             continue
         body = _held(place & _corridor(patches[k], direction, place.shape, CORRIDOR_MM * per_mm), search.candidates[k])
         beside = [j for j in members if j != k and not _mostly(search.candidates[j], body)]
-        if _along(place & ~body, [search.candidates[j] for j in beside if j not in upright]) >= CROSS_MM * per_mm:
+        if body.any() and _along(place & ~body, [search.candidates[j] for j in beside if j not in upright]) >= CROSS_MM * per_mm:
             lines.append(([k, *(j for j in members if j != k and j not in beside)], body))
     return lines
 
@@ -100,7 +100,7 @@ def _corridor(patch: _Patch, direction: F64, shape: tuple[int, ...], half: float
 
 
 def _held(place: Bool, c: Candidate) -> Bool:
-    """The connected part of a place that holds most of a candidate; the candidate itself where none does."""
+    """The connected part of a place that holds most of a candidate; nothing where none holds any of it."""
     labels, _ = ndimage.label(place, structure=np.ones((3, 3)))
     counts = np.bincount(_under(labels, c), minlength=2)
     return np.asarray(labels == 1 + int(counts[1:].argmax())) if counts[1:].any() else np.zeros_like(place)

@@ -250,6 +250,15 @@ def test_upright_worm_holes_leave_the_line_along_the_weld_together() -> None:
     assert members(searched(pieces, place), pieces) == {(0,), (1,), (2,)}
 
 
+def test_a_line_across_that_a_spot_covers_takes_nothing_of_the_place() -> None:
+    place = wave()
+    place[2:58, 100:104] = 0.9
+    pieces = [candidate(32, 25, 4, 20), candidate(4, 100, 20, 4), candidate(2, 96, 24, 12)]
+    found = join(searched(pieces, place, pores=(2,)), range(3), [*features(pieces)[:2], {"aspect": 1.2}])
+    assert {p.members for p in found} == {(0,), (1,), (2,)}
+    assert all(p.candidate.mask.any() for p in found)
+
+
 def bar(length_mm: float, width_mm: float, gap_mm: float, seed: int, wavy_mm: float = 0.0, height: float = 0.2) -> tuple[Any, np.ndarray]:
     """Picture and patch of a strip with rounded cross-section on grain, with a gap in its middle."""
     rows, columns = np.mgrid[0:120, 0:600].astype(float)
