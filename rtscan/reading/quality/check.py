@@ -81,9 +81,10 @@ def wire_check(job: Job, seen: Indicator) -> Check:
         return not_assessed(name, f"{says}; give wall_mm and the testing standard, or iqi.required_wire", limit, "mm", required=asked,
                             measured=thinnest.wire.diameter_mm)
     says += f", {needed.diameter_mm:g} mm is required"
-    between = [w for w in seen.found.wires if needed.diameter_mm - 1e-6 <= w.wire.diameter_mm < thinnest.wire.diameter_mm - 1e-6]
-    asked_for = any(w.wire.diameter_mm <= needed.diameter_mm + 1e-6 for w in between)
-    if asked_for and min(w.snr for w in between) > VISIBLE_SNR - SNR_DOUBT:
+    thinner = [w for w in seen.found.wires if w.wire.diameter_mm < thinnest.wire.diameter_mm - 1e-6]
+    enough = next((k for k, w in enumerate(thinner) if w.wire.diameter_mm <= needed.diameter_mm + 1e-6), None)
+    short = thinnest.wire.diameter_mm > needed.diameter_mm + 1e-6
+    if short and enough is not None and min(w.snr for w in thinner[: enough + 1]) > VISIBLE_SNR - SNR_DOUBT:
         return not_assessed(name, f"{says}; down to that one they stand at the limit of what shows, look at the film", limit, "mm",
                             required=asked, measured=thinnest.wire.diameter_mm)
     if seen.found.first_may_be_off:
