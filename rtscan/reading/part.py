@@ -31,7 +31,8 @@ LONG_ASPECT, LONG_MM = 2.0, 1.0
 """A patch this long has a direction."""
 CROSS_DEG, CROSS_MM, CORRIDOR_MM = 55.0, 1.5, 0.6
 """A patch so long that runs so steeply across the weld is a line by itself where the place reaches as far along the weld beside it: a
-transverse crack in slag or concavity. It takes what lies so near to its axis."""
+transverse crack in slag or concavity. It takes what lies so near to its axis. Looked at on two
+tuning films."""
 
 
 @dataclass(frozen=True)

@@ -41,12 +41,13 @@ share that are calmer, so that a flaw does not count as noise. Found on planted 
 
 @dataclass(frozen=True)
 class Flaw:
-    """What is sought: `path(size_mm, blur_mm, pixels_per_mm)`, mm of steel lost; `summed(image, pixels_per_mm)`, it added up over its
-    length; `seen(image, radius_px)`, that through the filter of one width; `noise(response, usable, layers, stretches, share)`, the spread
-    in every stretch."""
+    """What is sought: `path(size_mm, blur_mm, pixels_per_mm)`, mm of steel lost; `summed(image, pixels_per_mm)`, the image added up over
+    its length, every `every`-th column; `seen(image, radius_px)`, that through the filter of one width; `noise(response, usable, layers,
+    stretches, share)`, the spread in every stretch."""
 
     path: Callable[[float, float, float], F32]
     summed: Callable[[F32, float], F32]
+    every: int
     seen: Callable[[F32, float], F32]
     noise: Callable[[F32, Bool, int, int, float], F64]
 
@@ -105,7 +106,7 @@ def filter_spreads(grid: Grid, background: Background, share: float, flaw: Flaw)
     count, layers = max(1, columns // width), max(1, rows // height)
     calm = np.where(grid.usable, np.clip(grid.residual, -12 * grid.noise, 12 * grid.noise), 0).astype(np.float32)
     image = flaw.summed(calm, grid.per_mm)
-    usable = usable[:, :: -(-columns // image.shape[1])]
+    usable = usable[:, :: flaw.every]
     responses = (np.abs(flaw.seen(image, radius * grid.per_mm)) for radius in RADII_MM)
     return np.stack([flaw.noise(response, usable, layers, count, share) for response in responses])
 
@@ -197,7 +198,7 @@ def line_path(width_mm: float, blur_mm: float, per_mm: float) -> F32:
     return np.asarray(across[:, None] * (np.abs(u) <= LINE_MM / 2)[None, :], dtype=np.float32)
 
 
-PORE, LINE = Flaw(pore_path, _as_it_is, _blob, _noise_of_stretches), Flaw(line_path, _drawn_out, _across, _noise_of_strip)
+PORE, LINE = Flaw(pore_path, _as_it_is, 1, _blob, _noise_of_stretches), Flaw(line_path, _drawn_out, EVERY, _across, _noise_of_strip)
 
 
 def _stations(background: Background, count: int) -> F64:
